@@ -1,0 +1,1 @@
+"""The agent: probes peers, answers probes, reports records. It needs no numpy."""

@@ -1,0 +1,1 @@
+"""Simulated clocks and networks with known truth, and the demonstration fleet."""

@@ -1,0 +1,1 @@
+"""The vocabulary that agent and collector share; imports neither of them."""

@@ -1,0 +1,286 @@
+from google.protobuf.internal import containers as _containers
+from google.protobuf.internal import enum_type_wrapper as _enum_type_wrapper
+from google.protobuf import descriptor as _descriptor
+from google.protobuf import message as _message
+from collections.abc import Iterable as _Iterable, Mapping as _Mapping
+from typing import ClassVar as _ClassVar, Optional as _Optional, Union as _Union
+
+DESCRIPTOR: _descriptor.FileDescriptor
+
+class HostState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+    __slots__ = ()
+    HOST_STATE_UNSPECIFIED: _ClassVar[HostState]
+    REFERENCE: _ClassVar[HostState]
+    MEASURED: _ClassVar[HostState]
+    NO_ROUTE: _ClassVar[HostState]
+    STALE: _ClassVar[HostState]
+    UNKNOWN: _ClassVar[HostState]
+HOST_STATE_UNSPECIFIED: HostState
+REFERENCE: HostState
+MEASURED: HostState
+NO_ROUTE: HostState
+STALE: HostState
+UNKNOWN: HostState
+
+class AgentMessage(_message.Message):
+    __slots__ = ("hello", "batch", "clock_event", "counters")
+    HELLO_FIELD_NUMBER: _ClassVar[int]
+    BATCH_FIELD_NUMBER: _ClassVar[int]
+    CLOCK_EVENT_FIELD_NUMBER: _ClassVar[int]
+    COUNTERS_FIELD_NUMBER: _ClassVar[int]
+    hello: Hello
+    batch: RecordBatch
+    clock_event: ClockEvent
+    counters: ProbeCounters
+    def __init__(self, hello: _Optional[_Union[Hello, _Mapping]] = ..., batch: _Optional[_Union[RecordBatch, _Mapping]] = ..., clock_event: _Optional[_Union[ClockEvent, _Mapping]] = ..., counters: _Optional[_Union[ProbeCounters, _Mapping]] = ...) -> None: ...
+
+class CollectorMessage(_message.Message):
+    __slots__ = ("acknowledgement", "plan", "estimate")
+    ACKNOWLEDGEMENT_FIELD_NUMBER: _ClassVar[int]
+    PLAN_FIELD_NUMBER: _ClassVar[int]
+    ESTIMATE_FIELD_NUMBER: _ClassVar[int]
+    acknowledgement: Acknowledgement
+    plan: Plan
+    estimate: HostEstimate
+    def __init__(self, acknowledgement: _Optional[_Union[Acknowledgement, _Mapping]] = ..., plan: _Optional[_Union[Plan, _Mapping]] = ..., estimate: _Optional[_Union[HostEstimate, _Mapping]] = ...) -> None: ...
+
+class Hello(_message.Message):
+    __slots__ = ("host", "instance", "version", "endpoints", "zone", "role", "boot_id")
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    INSTANCE_FIELD_NUMBER: _ClassVar[int]
+    VERSION_FIELD_NUMBER: _ClassVar[int]
+    ENDPOINTS_FIELD_NUMBER: _ClassVar[int]
+    ZONE_FIELD_NUMBER: _ClassVar[int]
+    ROLE_FIELD_NUMBER: _ClassVar[int]
+    BOOT_ID_FIELD_NUMBER: _ClassVar[int]
+    host: str
+    instance: int
+    version: str
+    endpoints: _containers.RepeatedCompositeFieldContainer[Endpoint]
+    zone: str
+    role: str
+    boot_id: str
+    def __init__(self, host: _Optional[str] = ..., instance: _Optional[int] = ..., version: _Optional[str] = ..., endpoints: _Optional[_Iterable[_Union[Endpoint, _Mapping]]] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., boot_id: _Optional[str] = ...) -> None: ...
+
+class Endpoint(_message.Message):
+    __slots__ = ("address", "port")
+    ADDRESS_FIELD_NUMBER: _ClassVar[int]
+    PORT_FIELD_NUMBER: _ClassVar[int]
+    address: str
+    port: int
+    def __init__(self, address: _Optional[str] = ..., port: _Optional[int] = ...) -> None: ...
+
+class RecordBatch(_message.Message):
+    __slots__ = ("sequence", "destinations", "destination", "t1_delta", "forward_delta", "turnaround_delta", "backward_delta", "flags", "source_epoch", "destination_epoch")
+    SEQUENCE_FIELD_NUMBER: _ClassVar[int]
+    DESTINATIONS_FIELD_NUMBER: _ClassVar[int]
+    DESTINATION_FIELD_NUMBER: _ClassVar[int]
+    T1_DELTA_FIELD_NUMBER: _ClassVar[int]
+    FORWARD_DELTA_FIELD_NUMBER: _ClassVar[int]
+    TURNAROUND_DELTA_FIELD_NUMBER: _ClassVar[int]
+    BACKWARD_DELTA_FIELD_NUMBER: _ClassVar[int]
+    FLAGS_FIELD_NUMBER: _ClassVar[int]
+    SOURCE_EPOCH_FIELD_NUMBER: _ClassVar[int]
+    DESTINATION_EPOCH_FIELD_NUMBER: _ClassVar[int]
+    sequence: int
+    destinations: _containers.RepeatedScalarFieldContainer[str]
+    destination: _containers.RepeatedScalarFieldContainer[int]
+    t1_delta: _containers.RepeatedScalarFieldContainer[int]
+    forward_delta: _containers.RepeatedScalarFieldContainer[int]
+    turnaround_delta: _containers.RepeatedScalarFieldContainer[int]
+    backward_delta: _containers.RepeatedScalarFieldContainer[int]
+    flags: _containers.RepeatedScalarFieldContainer[int]
+    source_epoch: _containers.RepeatedScalarFieldContainer[int]
+    destination_epoch: _containers.RepeatedScalarFieldContainer[int]
+    def __init__(self, sequence: _Optional[int] = ..., destinations: _Optional[_Iterable[str]] = ..., destination: _Optional[_Iterable[int]] = ..., t1_delta: _Optional[_Iterable[int]] = ..., forward_delta: _Optional[_Iterable[int]] = ..., turnaround_delta: _Optional[_Iterable[int]] = ..., backward_delta: _Optional[_Iterable[int]] = ..., flags: _Optional[_Iterable[int]] = ..., source_epoch: _Optional[_Iterable[int]] = ..., destination_epoch: _Optional[_Iterable[int]] = ...) -> None: ...
+
+class ClockEvent(_message.Message):
+    __slots__ = ("sequence", "kind", "epoch", "at_ns", "size_ns")
+    class Kind(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+        __slots__ = ()
+        KIND_UNSPECIFIED: _ClassVar[ClockEvent.Kind]
+        STEP: _ClassVar[ClockEvent.Kind]
+        SUSPEND: _ClassVar[ClockEvent.Kind]
+    KIND_UNSPECIFIED: ClockEvent.Kind
+    STEP: ClockEvent.Kind
+    SUSPEND: ClockEvent.Kind
+    SEQUENCE_FIELD_NUMBER: _ClassVar[int]
+    KIND_FIELD_NUMBER: _ClassVar[int]
+    EPOCH_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    SIZE_NS_FIELD_NUMBER: _ClassVar[int]
+    sequence: int
+    kind: ClockEvent.Kind
+    epoch: int
+    at_ns: int
+    size_ns: int
+    def __init__(self, sequence: _Optional[int] = ..., kind: _Optional[_Union[ClockEvent.Kind, str]] = ..., epoch: _Optional[int] = ..., at_ns: _Optional[int] = ..., size_ns: _Optional[int] = ...) -> None: ...
+
+class ProbeCounters(_message.Message):
+    __slots__ = ("sent", "completed", "lost", "rejected", "records_dropped")
+    SENT_FIELD_NUMBER: _ClassVar[int]
+    COMPLETED_FIELD_NUMBER: _ClassVar[int]
+    LOST_FIELD_NUMBER: _ClassVar[int]
+    REJECTED_FIELD_NUMBER: _ClassVar[int]
+    RECORDS_DROPPED_FIELD_NUMBER: _ClassVar[int]
+    sent: int
+    completed: int
+    lost: int
+    rejected: int
+    records_dropped: int
+    def __init__(self, sent: _Optional[int] = ..., completed: _Optional[int] = ..., lost: _Optional[int] = ..., rejected: _Optional[int] = ..., records_dropped: _Optional[int] = ...) -> None: ...
+
+class Acknowledgement(_message.Message):
+    __slots__ = ("sequence",)
+    SEQUENCE_FIELD_NUMBER: _ClassVar[int]
+    sequence: int
+    def __init__(self, sequence: _Optional[int] = ...) -> None: ...
+
+class Plan(_message.Message):
+    __slots__ = ("version", "peers")
+    VERSION_FIELD_NUMBER: _ClassVar[int]
+    PEERS_FIELD_NUMBER: _ClassVar[int]
+    version: int
+    peers: _containers.RepeatedCompositeFieldContainer[Peer]
+    def __init__(self, version: _Optional[int] = ..., peers: _Optional[_Iterable[_Union[Peer, _Mapping]]] = ...) -> None: ...
+
+class Peer(_message.Message):
+    __slots__ = ("host", "endpoint", "interval_ns")
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    ENDPOINT_FIELD_NUMBER: _ClassVar[int]
+    INTERVAL_NS_FIELD_NUMBER: _ClassVar[int]
+    host: str
+    endpoint: Endpoint
+    interval_ns: int
+    def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ...) -> None: ...
+
+class HostEstimate(_message.Message):
+    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty")
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    STATE_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    OFFSET_NS_FIELD_NUMBER: _ClassVar[int]
+    DRIFT_FIELD_NUMBER: _ClassVar[int]
+    UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    LOWER_NS_FIELD_NUMBER: _ClassVar[int]
+    UPPER_NS_FIELD_NUMBER: _ClassVar[int]
+    HEARD_NS_FIELD_NUMBER: _ClassVar[int]
+    ZONE_FIELD_NUMBER: _ClassVar[int]
+    ROLE_FIELD_NUMBER: _ClassVar[int]
+    DRIFT_UNCERTAINTY_FIELD_NUMBER: _ClassVar[int]
+    host: str
+    state: HostState
+    at_ns: int
+    offset_ns: int
+    drift: float
+    uncertainty_ns: int
+    lower_ns: int
+    upper_ns: int
+    heard_ns: int
+    zone: str
+    role: str
+    drift_uncertainty: float
+    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ...) -> None: ...
+
+class PathEstimate(_message.Message):
+    __slots__ = ("source", "destination", "probes", "min_round_trip_ns", "residual_ns", "state")
+    SOURCE_FIELD_NUMBER: _ClassVar[int]
+    DESTINATION_FIELD_NUMBER: _ClassVar[int]
+    PROBES_FIELD_NUMBER: _ClassVar[int]
+    MIN_ROUND_TRIP_NS_FIELD_NUMBER: _ClassVar[int]
+    RESIDUAL_NS_FIELD_NUMBER: _ClassVar[int]
+    STATE_FIELD_NUMBER: _ClassVar[int]
+    source: str
+    destination: str
+    probes: int
+    min_round_trip_ns: int
+    residual_ns: int
+    state: str
+    def __init__(self, source: _Optional[str] = ..., destination: _Optional[str] = ..., probes: _Optional[int] = ..., min_round_trip_ns: _Optional[int] = ..., residual_ns: _Optional[int] = ..., state: _Optional[str] = ...) -> None: ...
+
+class Finding(_message.Message):
+    __slots__ = ("kind", "host", "source", "destination", "at_ns", "size_ns", "text", "evidence")
+    class EvidenceEntry(_message.Message):
+        __slots__ = ("key", "value")
+        KEY_FIELD_NUMBER: _ClassVar[int]
+        VALUE_FIELD_NUMBER: _ClassVar[int]
+        key: str
+        value: float
+        def __init__(self, key: _Optional[str] = ..., value: _Optional[float] = ...) -> None: ...
+    KIND_FIELD_NUMBER: _ClassVar[int]
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    SOURCE_FIELD_NUMBER: _ClassVar[int]
+    DESTINATION_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    SIZE_NS_FIELD_NUMBER: _ClassVar[int]
+    TEXT_FIELD_NUMBER: _ClassVar[int]
+    EVIDENCE_FIELD_NUMBER: _ClassVar[int]
+    kind: str
+    host: str
+    source: str
+    destination: str
+    at_ns: int
+    size_ns: int
+    text: str
+    evidence: _containers.ScalarMap[str, float]
+    def __init__(self, kind: _Optional[str] = ..., host: _Optional[str] = ..., source: _Optional[str] = ..., destination: _Optional[str] = ..., at_ns: _Optional[int] = ..., size_ns: _Optional[int] = ..., text: _Optional[str] = ..., evidence: _Optional[_Mapping[str, float]] = ...) -> None: ...
+
+class FleetRequest(_message.Message):
+    __slots__ = ("at_ns", "paths")
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    PATHS_FIELD_NUMBER: _ClassVar[int]
+    at_ns: int
+    paths: bool
+    def __init__(self, at_ns: _Optional[int] = ..., paths: bool = ...) -> None: ...
+
+class FleetReply(_message.Message):
+    __slots__ = ("at_ns", "references", "hosts", "paths", "findings")
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    REFERENCES_FIELD_NUMBER: _ClassVar[int]
+    HOSTS_FIELD_NUMBER: _ClassVar[int]
+    PATHS_FIELD_NUMBER: _ClassVar[int]
+    FINDINGS_FIELD_NUMBER: _ClassVar[int]
+    at_ns: int
+    references: _containers.RepeatedScalarFieldContainer[str]
+    hosts: _containers.RepeatedCompositeFieldContainer[HostEstimate]
+    paths: _containers.RepeatedCompositeFieldContainer[PathEstimate]
+    findings: _containers.RepeatedCompositeFieldContainer[Finding]
+    def __init__(self, at_ns: _Optional[int] = ..., references: _Optional[_Iterable[str]] = ..., hosts: _Optional[_Iterable[_Union[HostEstimate, _Mapping]]] = ..., paths: _Optional[_Iterable[_Union[PathEstimate, _Mapping]]] = ..., findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...
+
+class OffsetRequest(_message.Message):
+    __slots__ = ("a", "b", "at_ns")
+    A_FIELD_NUMBER: _ClassVar[int]
+    B_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    a: str
+    b: str
+    at_ns: int
+    def __init__(self, a: _Optional[str] = ..., b: _Optional[str] = ..., at_ns: _Optional[int] = ...) -> None: ...
+
+class OffsetReply(_message.Message):
+    __slots__ = ("a", "b", "at_ns", "known", "reason", "offset_ns", "uncertainty_ns", "lower_ns", "upper_ns", "drift", "measured_ns", "findings")
+    A_FIELD_NUMBER: _ClassVar[int]
+    B_FIELD_NUMBER: _ClassVar[int]
+    AT_NS_FIELD_NUMBER: _ClassVar[int]
+    KNOWN_FIELD_NUMBER: _ClassVar[int]
+    REASON_FIELD_NUMBER: _ClassVar[int]
+    OFFSET_NS_FIELD_NUMBER: _ClassVar[int]
+    UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    LOWER_NS_FIELD_NUMBER: _ClassVar[int]
+    UPPER_NS_FIELD_NUMBER: _ClassVar[int]
+    DRIFT_FIELD_NUMBER: _ClassVar[int]
+    MEASURED_NS_FIELD_NUMBER: _ClassVar[int]
+    FINDINGS_FIELD_NUMBER: _ClassVar[int]
+    a: str
+    b: str
+    at_ns: int
+    known: bool
+    reason: str
+    offset_ns: int
+    uncertainty_ns: int
+    lower_ns: int
+    upper_ns: int
+    drift: float
+    measured_ns: int
+    findings: _containers.RepeatedCompositeFieldContainer[Finding]
+    def __init__(self, a: _Optional[str] = ..., b: _Optional[str] = ..., at_ns: _Optional[int] = ..., known: bool = ..., reason: _Optional[str] = ..., offset_ns: _Optional[int] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., drift: _Optional[float] = ..., measured_ns: _Optional[int] = ..., findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...
