@@ -1,0 +1,74 @@
+"""The `noonmark` command: a table of subcommands, each imported only when it is asked for.
+
+So the agent starts without loading numpy, and a plain install (without the ``collector`` extra) can run every command
+that needs none of it. A subcommand lives in the module that the table names; nothing else is known of it here.
+Exit codes: 0 fine; 1 the answer is bad news; 2 wrong use or unreadable input; 3 no data, or nobody there.
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.metadata
+
+import click
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "agent": ("noonmark.agent.cli:agent", "Probe peers, answer probes, report to the collector."),
+    "collector": ("noonmark.collector.cli_collector:collector", "Receive reports, estimate, publish, answer."),
+    "demo": ("noonmark.lab.cli_demo:demo", "Run a whole fleet with known clock errors on this machine."),
+    "fleet": ("noonmark.collector.cli_fleet:fleet", "Every host's clock, worst first."),
+    "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
+    "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),
+    "simulate": ("noonmark.lab.cli_simulate:simulate", "Write a simulated fleet's probes, and the truth."),
+    "solve": ("noonmark.collector.cli_solve:solve", "Estimate clocks offline, from recorded probes."),
+}
+EXTRA_MODULES = {"numpy", "scipy", "pyarrow", "aiohttp", "grpc_health", "grpc_reflection"}
+
+
+class NeedsExtra(click.ClickException):
+    """A command was asked for whose libraries are not installed."""
+
+    exit_code = 2
+
+
+class LazyGroup(click.Group):
+    """A click group that knows its commands' names and summaries, and imports a command on first use."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in alphabetical order."""
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command; None if there is none of that name. Raises NeedsExtra if a library is missing."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, attribute = COMMANDS[cmd_name][0].partition(":")
+        try:
+            command = getattr(importlib.import_module(module), attribute)
+        except ModuleNotFoundError as error:
+            if (error.name or "").split(".")[0] not in EXTRA_MODULES:
+                raise
+            raise NeedsExtra(
+                f"'noonmark {cmd_name}' needs {error.name}, which is not installed: "
+                "install it with  pip install 'noonmark[collector]'"
+            ) from error
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][1]) for name in self.list_commands(ctx)])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "NOONMARK"})
+@click.version_option(importlib.metadata.version("noonmark"), prog_name="noonmark")
+def main() -> None:
+    """Measure how far apart the clocks of a fleet's hosts are, and which order of events is certain.
+
+    noonmark measures and never sets a clock.
+    """
+
+
+if __name__ == "__main__":
+    main()
