@@ -71,7 +71,7 @@ class Endpoint(_message.Message):
     def __init__(self, address: _Optional[str] = ..., port: _Optional[int] = ...) -> None: ...
 
 class RecordBatch(_message.Message):
-    __slots__ = ("sequence", "destinations", "destination", "t1_delta", "forward_delta", "turnaround_delta", "backward_delta", "flags", "source_epoch", "destination_epoch")
+    __slots__ = ("sequence", "destinations", "destination", "t1_delta", "forward_delta", "turnaround_delta", "backward_delta", "flags", "source_epoch", "destination_epoch", "waited_ns")
     SEQUENCE_FIELD_NUMBER: _ClassVar[int]
     DESTINATIONS_FIELD_NUMBER: _ClassVar[int]
     DESTINATION_FIELD_NUMBER: _ClassVar[int]
@@ -82,6 +82,7 @@ class RecordBatch(_message.Message):
     FLAGS_FIELD_NUMBER: _ClassVar[int]
     SOURCE_EPOCH_FIELD_NUMBER: _ClassVar[int]
     DESTINATION_EPOCH_FIELD_NUMBER: _ClassVar[int]
+    WAITED_NS_FIELD_NUMBER: _ClassVar[int]
     sequence: int
     destinations: _containers.RepeatedScalarFieldContainer[str]
     destination: _containers.RepeatedScalarFieldContainer[int]
@@ -92,7 +93,8 @@ class RecordBatch(_message.Message):
     flags: _containers.RepeatedScalarFieldContainer[int]
     source_epoch: _containers.RepeatedScalarFieldContainer[int]
     destination_epoch: _containers.RepeatedScalarFieldContainer[int]
-    def __init__(self, sequence: _Optional[int] = ..., destinations: _Optional[_Iterable[str]] = ..., destination: _Optional[_Iterable[int]] = ..., t1_delta: _Optional[_Iterable[int]] = ..., forward_delta: _Optional[_Iterable[int]] = ..., turnaround_delta: _Optional[_Iterable[int]] = ..., backward_delta: _Optional[_Iterable[int]] = ..., flags: _Optional[_Iterable[int]] = ..., source_epoch: _Optional[_Iterable[int]] = ..., destination_epoch: _Optional[_Iterable[int]] = ...) -> None: ...
+    waited_ns: int
+    def __init__(self, sequence: _Optional[int] = ..., destinations: _Optional[_Iterable[str]] = ..., destination: _Optional[_Iterable[int]] = ..., t1_delta: _Optional[_Iterable[int]] = ..., forward_delta: _Optional[_Iterable[int]] = ..., turnaround_delta: _Optional[_Iterable[int]] = ..., backward_delta: _Optional[_Iterable[int]] = ..., flags: _Optional[_Iterable[int]] = ..., source_epoch: _Optional[_Iterable[int]] = ..., destination_epoch: _Optional[_Iterable[int]] = ..., waited_ns: _Optional[int] = ...) -> None: ...
 
 class ClockEvent(_message.Message):
     __slots__ = ("sequence", "kind", "epoch", "at_ns", "size_ns")

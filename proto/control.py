@@ -1,0 +1,224 @@
+"""What the two ends of a report stream tell each other besides probe records: frozen values, and their messages. Pure.
+
+Like convert.py this is a door: a message from outside is checked here, once, and raises BadMessage naming the part at
+fault. Past it the rest of the program handles values of this file and never a generated message.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+from dataclasses import dataclass
+
+from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage
+
+MAX_ENDPOINTS = 16
+MAX_PEERS = 10_000
+MAX_LABEL_LENGTH = 253
+MIN_INTERVAL_NS = 1_000_000
+"""No plan may ask for more than a thousand exchanges a second with one peer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a reflector listens: a numeric IPv4 or IPv6 address and a UDP port."""
+
+    address: str
+    port: int
+
+    @property
+    def version(self) -> int:
+        """4 or 6."""
+        return 6 if ":" in self.address else 4
+
+    def __str__(self) -> str:
+        return f"[{self.address}]:{self.port}" if self.version == 6 else f"{self.address}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Hello:
+    """How an agent introduces itself, first thing on every stream."""
+
+    host: str
+    instance: int
+    """Random for each agent process; 1 to 2**64 - 1."""
+    version: str = ""
+    endpoints: tuple[Endpoint, ...] = ()
+    zone: str = ""
+    role: str = ""
+    boot_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPeer:
+    """One host to probe."""
+
+    host: str
+    endpoint: Endpoint
+    interval_ns: int
+    """Mean time between two exchanges."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Whom to probe; replaces the plan before it."""
+
+    version: int
+    peers: tuple[PlannedPeer, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnEstimate:
+    """What the collector last said of the host's own clock. Positive offset: the clock is ahead of the reference."""
+
+    state: str
+    """Lower-case name of the state, words joined by hyphens: reference, measured, no-route, stale, unknown."""
+    at_ns: int
+    offset_ns: int
+    drift: float
+    uncertainty_ns: int
+    drift_uncertainty: float
+    lower_ns: int | None
+    upper_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCounters:
+    """An agent's own counts since it started."""
+
+    sent: int = 0
+    completed: int = 0
+    lost: int = 0
+    rejected: int = 0
+    records_dropped: int = 0
+
+
+def check_name(part: str, name: str) -> str:
+    """A host's name as given, if it can serve as one. Raises BadMessage naming `part`."""
+    if not 0 < len(name) <= MAX_NAME_LENGTH or not name.isprintable() or name != name.strip() or "," in name:
+        raise BadMessage(
+            f"{part}: {name[:40]!r} cannot name a host; use 1 to {MAX_NAME_LENGTH} printable characters without commas"
+        )
+    return name
+
+
+def _label(part: str, text: str) -> str:
+    if len(text) > MAX_LABEL_LENGTH or not (text.isprintable() or not text):
+        raise BadMessage(f"{part}: {text[:40]!r} is too long or not printable")
+    return text
+
+
+def endpoint_from_message(message: pb.Endpoint) -> Endpoint:
+    """Check an endpoint. Raises BadMessage for what is no numeric unicast address or no port."""
+    try:
+        address = ipaddress.ip_address(message.address)
+    except ValueError as error:
+        raise BadMessage(f"endpoint: {message.address[:60]!r} is not a numeric address") from error
+    if address.is_multicast or address.is_unspecified:
+        raise BadMessage(f"endpoint: {address} is not the address of one host")
+    if not 0 < message.port < 65536:
+        raise BadMessage(f"endpoint: {message.port} is not a UDP port")
+    return Endpoint(str(address), message.port)
+
+
+def endpoint_to_message(endpoint: Endpoint) -> pb.Endpoint:
+    """Encode an endpoint."""
+    return pb.Endpoint(address=endpoint.address, port=endpoint.port)
+
+
+def hello_to_message(hello: Hello) -> pb.Hello:
+    """Encode an introduction."""
+    return pb.Hello(
+        host=hello.host,
+        instance=hello.instance,
+        version=hello.version,
+        endpoints=[endpoint_to_message(endpoint) for endpoint in hello.endpoints],
+        zone=hello.zone,
+        role=hello.role,
+        boot_id=hello.boot_id,
+    )
+
+
+def hello_from_message(message: pb.Hello) -> Hello:
+    """Check an introduction. Raises BadMessage."""
+    if not message.instance:
+        raise BadMessage("hello: the instance number is missing")
+    if len(message.endpoints) > MAX_ENDPOINTS:
+        raise BadMessage(f"hello: {len(message.endpoints)} endpoints; at most {MAX_ENDPOINTS}")
+    return Hello(
+        host=check_name("hello: host", message.host),
+        instance=message.instance,
+        version=_label("hello: version", message.version),
+        endpoints=tuple(endpoint_from_message(endpoint) for endpoint in message.endpoints),
+        zone=_label("hello: zone", message.zone),
+        role=_label("hello: role", message.role),
+        boot_id=_label("hello: boot_id", message.boot_id),
+    )
+
+
+def plan_to_message(plan: Plan) -> pb.Plan:
+    """Encode a plan."""
+    return pb.Plan(
+        version=plan.version,
+        peers=[
+            pb.Peer(host=peer.host, endpoint=endpoint_to_message(peer.endpoint), interval_ns=peer.interval_ns)
+            for peer in plan.peers
+        ],
+    )
+
+
+def plan_from_message(message: pb.Plan) -> Plan:
+    """Check a plan. Raises BadMessage for a peer without a name or an address, or one probed too often."""
+    if len(message.peers) > MAX_PEERS:
+        raise BadMessage(f"plan: {len(message.peers)} peers; at most {MAX_PEERS}")
+    peers = []
+    for peer in message.peers:
+        if peer.interval_ns < MIN_INTERVAL_NS:
+            raise BadMessage(f"plan: {peer.host[:60]} every {peer.interval_ns} ns; at least {MIN_INTERVAL_NS} ns")
+        name = check_name("plan: host", peer.host)
+        peers.append(PlannedPeer(name, endpoint_from_message(peer.endpoint), peer.interval_ns))
+    return Plan(message.version, tuple(peers))
+
+
+def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:
+    """Check a host's estimate. Raises BadMessage for a number that is none, or a time out of range."""
+    if not all(map(math.isfinite, (message.drift, message.drift_uncertainty))):
+        raise BadMessage("estimate: the drift is not a finite number")
+    if max(abs(message.at_ns), abs(message.offset_ns)) >= MAX_ABSOLUTE_NS:
+        raise BadMessage("estimate: a time outside the years 1823 to 2116")
+    return OwnEstimate(
+        state=state_name(message.state),
+        at_ns=message.at_ns,
+        offset_ns=message.offset_ns,
+        drift=message.drift,
+        uncertainty_ns=message.uncertainty_ns,
+        drift_uncertainty=message.drift_uncertainty,
+        lower_ns=message.lower_ns if message.HasField("lower_ns") else None,
+        upper_ns=message.upper_ns if message.HasField("upper_ns") else None,
+    )
+
+
+def state_name(state: int) -> str:
+    """The name that people and metrics see for a message's host state; a state unknown here is 'unknown'."""
+    try:
+        name: str = pb.HostState.Name(state)
+    except ValueError:
+        return "unknown"
+    return "unknown" if name == "HOST_STATE_UNSPECIFIED" else name.lower().replace("_", "-")
+
+
+def counters_to_message(counters: ProbeCounters) -> pb.ProbeCounters:
+    """Encode an agent's counts."""
+    return pb.ProbeCounters(
+        sent=counters.sent,
+        completed=counters.completed,
+        lost=counters.lost,
+        rejected=counters.rejected,
+        records_dropped=counters.records_dropped,
+    )
+
+
+def counters_from_message(message: pb.ProbeCounters) -> ProbeCounters:
+    """Decode an agent's counts."""
+    return ProbeCounters(message.sent, message.completed, message.lost, message.rejected, message.records_dropped)
