@@ -236,18 +236,20 @@ class FleetRequest(_message.Message):
     def __init__(self, at_ns: _Optional[int] = ..., paths: bool = ...) -> None: ...
 
 class FleetReply(_message.Message):
-    __slots__ = ("at_ns", "references", "hosts", "paths", "findings")
+    __slots__ = ("at_ns", "references", "hosts", "paths", "findings", "notes")
     AT_NS_FIELD_NUMBER: _ClassVar[int]
     REFERENCES_FIELD_NUMBER: _ClassVar[int]
     HOSTS_FIELD_NUMBER: _ClassVar[int]
     PATHS_FIELD_NUMBER: _ClassVar[int]
     FINDINGS_FIELD_NUMBER: _ClassVar[int]
+    NOTES_FIELD_NUMBER: _ClassVar[int]
     at_ns: int
     references: _containers.RepeatedScalarFieldContainer[str]
     hosts: _containers.RepeatedCompositeFieldContainer[HostEstimate]
     paths: _containers.RepeatedCompositeFieldContainer[PathEstimate]
     findings: _containers.RepeatedCompositeFieldContainer[Finding]
-    def __init__(self, at_ns: _Optional[int] = ..., references: _Optional[_Iterable[str]] = ..., hosts: _Optional[_Iterable[_Union[HostEstimate, _Mapping]]] = ..., paths: _Optional[_Iterable[_Union[PathEstimate, _Mapping]]] = ..., findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...
+    notes: _containers.RepeatedScalarFieldContainer[str]
+    def __init__(self, at_ns: _Optional[int] = ..., references: _Optional[_Iterable[str]] = ..., hosts: _Optional[_Iterable[_Union[HostEstimate, _Mapping]]] = ..., paths: _Optional[_Iterable[_Union[PathEstimate, _Mapping]]] = ..., findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ..., notes: _Optional[_Iterable[str]] = ...) -> None: ...
 
 class OffsetRequest(_message.Message):
     __slots__ = ("a", "b", "at_ns")
@@ -286,3 +288,33 @@ class OffsetReply(_message.Message):
     measured_ns: int
     findings: _containers.RepeatedCompositeFieldContainer[Finding]
     def __init__(self, a: _Optional[str] = ..., b: _Optional[str] = ..., at_ns: _Optional[int] = ..., known: bool = ..., reason: _Optional[str] = ..., offset_ns: _Optional[int] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., drift: _Optional[float] = ..., measured_ns: _Optional[int] = ..., findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...
+
+class CourseRequest(_message.Message):
+    __slots__ = ("a", "b", "since_ns", "until_ns", "step_ns")
+    A_FIELD_NUMBER: _ClassVar[int]
+    B_FIELD_NUMBER: _ClassVar[int]
+    SINCE_NS_FIELD_NUMBER: _ClassVar[int]
+    UNTIL_NS_FIELD_NUMBER: _ClassVar[int]
+    STEP_NS_FIELD_NUMBER: _ClassVar[int]
+    a: str
+    b: str
+    since_ns: int
+    until_ns: int
+    step_ns: int
+    def __init__(self, a: _Optional[str] = ..., b: _Optional[str] = ..., since_ns: _Optional[int] = ..., until_ns: _Optional[int] = ..., step_ns: _Optional[int] = ...) -> None: ...
+
+class FindingsRequest(_message.Message):
+    __slots__ = ("since_ns", "until_ns", "host")
+    SINCE_NS_FIELD_NUMBER: _ClassVar[int]
+    UNTIL_NS_FIELD_NUMBER: _ClassVar[int]
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    since_ns: int
+    until_ns: int
+    host: str
+    def __init__(self, since_ns: _Optional[int] = ..., until_ns: _Optional[int] = ..., host: _Optional[str] = ...) -> None: ...
+
+class FindingsReply(_message.Message):
+    __slots__ = ("findings",)
+    FINDINGS_FIELD_NUMBER: _ClassVar[int]
+    findings: _containers.RepeatedCompositeFieldContainer[Finding]
+    def __init__(self, findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...

@@ -120,6 +120,16 @@ class QueryStub(object):
                 request_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
                 response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
                 _registered_method=True)
+        self.Course = channel.unary_stream(
+                '/noonmark.v1.Query/Course',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.CourseRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
+                _registered_method=True)
+        self.Findings = channel.unary_unary(
+                '/noonmark.v1.Query/Findings',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.FromString,
+                _registered_method=True)
 
 
 class QueryServicer(object):
@@ -138,6 +148,19 @@ class QueryServicer(object):
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
 
+    def Course(self, request, context):
+        """One host or pair over a stretch of time, in order of time; streams, so that long stretches need no memory.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def Findings(self, request, context):
+        """Missing associated documentation comment in .proto file."""
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
 
 def add_QueryServicer_to_server(servicer, server):
     rpc_method_handlers = {
@@ -150,6 +173,16 @@ def add_QueryServicer_to_server(servicer, server):
                     servicer.Offset,
                     request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.FromString,
                     response_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.SerializeToString,
+            ),
+            'Course': grpc.unary_stream_rpc_method_handler(
+                    servicer.Course,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.CourseRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.SerializeToString,
+            ),
+            'Findings': grpc.unary_unary_rpc_method_handler(
+                    servicer.Findings,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.SerializeToString,
             ),
     }
     generic_handler = grpc.method_handlers_generic_handler(
@@ -207,6 +240,60 @@ class Query(object):
             '/noonmark.v1.Query/Offset',
             noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
             noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Course(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_stream(
+            request,
+            target,
+            '/noonmark.v1.Query/Course',
+            noonmark_dot_proto_dot_noonmark__pb2.CourseRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Findings(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Query/Findings',
+            noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.FromString,
             options,
             channel_credentials,
             insecure,
