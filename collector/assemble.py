@@ -1,0 +1,158 @@
+"""From a fitted window to the published estimate: uncertainties, certain limits, states, whole nanoseconds. Pure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from noonmark.collector.corridors import ranges
+from noonmark.collector.estimate import (
+    UNBOUNDED_NS,
+    FleetEstimate,
+    Float64,
+    HostState,
+    Int64,
+    Paths,
+    PathState,
+    Reference,
+)
+from noonmark.collector.frames import NS
+from noonmark.collector.limits import CertainLimits, certain_limits
+from noonmark.collector.linefit import spans
+
+if TYPE_CHECKING:
+    from noonmark.collector.pipeline import Settings, Survey
+
+OUTLYING = 6.0
+"""A path whose residual is this many standard uncertainties does not close its loops."""
+
+
+def assemble(survey: Survey, references: tuple[Reference, ...], settings: Settings) -> FleetEstimate:
+    """Put a fitted window into the published form, at the instant of its frames' epoch."""
+    probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
+    first = survey.pairing.first[survey.present]
+    second = survey.pairing.second[survey.present]
+    slack = np.full(len(first), 2.0)
+    corridor = ranges(survey.walls.relaxed(slack, settings.wander_ppb), fit.corridor)
+    limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns)
+    component, rooted = _components(survey)
+    offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
+    drift = (1.0 + frames.drift) * (1.0 + fit.drift_ppb / NS) - 1.0
+    uncertainty, drift_uncertainty = _uncertainties(survey)
+    state = _states(survey, rooted, references)
+    base = frames.offset_ns[second] - frames.offset_ns[first]
+    return FleetEstimate(
+        at_ns=frames.epoch_ns,
+        window_ns=int((survey.data.upper_s.max() - survey.data.upper_s.min()) * NS),
+        hosts=probes.hosts,
+        references=references,
+        offset_ns=offset_ns,
+        drift=drift,
+        uncertainty_ns=uncertainty,
+        drift_uncertainty=drift_uncertainty,
+        lower_ns=_whole(limits.lower[anchors.node], frames.offset_ns, np.floor),
+        upper_ns=_whole(limits.upper[anchors.node], frames.offset_ns, np.ceil),
+        newest_ns=_newest(survey),
+        state=state,
+        component=component.astype(np.int32),
+        paths=Paths(
+            first=first,
+            second=second,
+            probes=np.bincount(survey.pairing.path, minlength=len(survey.pairing))[survey.present],
+            asked=_asked(survey),
+            min_round_trip_ns=np.rint(fit.ends.upper_ns - fit.ends.lower_ns).astype(np.int64),
+            offset_ns=fit.middle_ns,
+            base_ns=base,
+            variance_ns2=fit.variance_ns2,
+            lower_ns=_whole(corridor.lower_ns, base, np.floor),
+            upper_ns=_whole(corridor.upper_ns, base, np.ceil),
+            residual_ns=fit.residual_ns,
+            state=_path_states(survey),
+        ),
+        findings=(),
+    )
+
+
+def _host_limits(survey: Survey, lower: Float64, upper: Float64) -> CertainLimits:
+    anchors = survey.anchors
+    first = anchors.node[survey.pairing.first[survey.present]]
+    second = anchors.node[survey.pairing.second[survey.present]]
+    pulls = len(anchors.declared)
+    fits = lower <= upper
+    return certain_limits(
+        anchors.hosts + 1,
+        np.concatenate([first, np.full(pulls, anchors.reference)]),
+        np.concatenate([second, anchors.node[anchors.declared]]),
+        np.concatenate([np.where(fits, lower, -np.inf), -anchors.limit_ns]),
+        np.concatenate([np.where(fits, upper, np.inf), anchors.limit_ns]),
+        anchors.reference,
+        np.concatenate([survey.fit.deviation, np.zeros(pulls)]),
+    )
+
+
+def _components(survey: Survey) -> tuple[Int64, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+    network, node = survey.fit.offsets.network, survey.anchors.node
+    label = network.component[node]
+    return label, np.asarray(label == network.component[survey.anchors.reference])
+
+
+def _uncertainties(survey: Survey) -> tuple[Float64, Float64]:
+    fit, node = survey.fit, survey.anchors.node
+    against = fit.offsets.network.anchor[fit.offsets.network.component][node]
+    offset_variance = fit.offsets.solution.variance(node, against)
+    drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
+    drift_variance = fit.drifts.solution.variance(node, drift_against)
+    age = _centre(survey)
+    uncertainty = np.sqrt(offset_variance + drift_variance * age**2)
+    return uncertainty, np.sqrt(drift_variance) / NS
+
+
+def _centre(survey: Survey) -> Float64:
+    """Distance in time from each host's probes' middle to the asked instant, s (H,)."""
+    mean, _, _ = spans(survey.walls)
+    hosts = len(survey.probes.hosts)
+    first, second = survey.pairing.first[survey.present], survey.pairing.second[survey.present]
+    count = np.bincount(first, minlength=hosts) + np.bincount(second, minlength=hosts)
+    total = np.bincount(first, mean, hosts) + np.bincount(second, mean, hosts)
+    return np.asarray(total / np.maximum(count, 1))
+
+
+def _states(
+    survey: Survey, rooted: np.ndarray[tuple[int], np.dtype[np.bool_]], references: tuple[Reference, ...]
+) -> tuple[HostState, ...]:
+    named = {reference.host for reference in references}
+    return tuple(
+        HostState.REFERENCE if host in named else HostState.MEASURED if reached or not named else HostState.NO_ROUTE
+        for host, reached in zip(survey.probes.hosts, rooted, strict=True)
+    )
+
+
+def _path_states(survey: Survey) -> tuple[PathState, ...]:
+    fit = survey.fit
+    return tuple(
+        PathState.CONTRADICTED if width < 0 else PathState.ASYMMETRIC if deviation > OUTLYING else PathState.CLOSED
+        for width, deviation in zip(fit.corridor.width_ns, fit.deviation, strict=True)
+    )
+
+
+def _asked(survey: Survey) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    pairing = survey.pairing
+    forward = np.bincount(pairing.path, pairing.forward, len(pairing)) > 0
+    backward = np.bincount(pairing.path, ~pairing.forward, len(pairing)) > 0
+    return np.stack([forward, backward], axis=1)[survey.present]
+
+
+def _newest(survey: Survey) -> Int64:
+    probes, frames = survey.probes, survey.frames
+    newest = np.full(len(probes.hosts), -(1 << 62), dtype=np.int64)
+    np.maximum.at(newest, probes.source, probes.t4_ns)
+    np.maximum.at(newest, probes.destination, probes.t3_ns)
+    return np.where(newest > -(1 << 62), newest - frames.offset_ns, 0)
+
+
+def _whole(residual: Float64, base: Int64, rounding: np.ufunc) -> Int64:
+    """Residual limits (ns) on top of whole-nanosecond bases, rounded outwards; infinite ones become UNBOUNDED_NS."""
+    finite = np.isfinite(residual)
+    moved = base + rounding(np.where(finite, residual, 0.0)).astype(np.int64)
+    return np.where(finite, moved, np.where(residual > 0, UNBOUNDED_NS, -UNBOUNDED_NS))

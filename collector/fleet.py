@@ -1,0 +1,196 @@
+"""Every path's line in, every host's line out: robust weighted least squares with learned path asymmetry. Pure.
+
+A path's error has two parts (terms of JCGM 100, the GUM). The statistical part is what queueing left in its least
+delays; the path itself shows it. The systematic part is its asymmetry: half the difference of its two one-way delays,
+which no number of two-way probes of the same path can show, and which is certain only to stay within half the least
+round trip. Its usual size, as a ratio to that bound, is learned from how badly the mesh closes its loops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.estimate import Float64, Int64
+from noonmark.collector.network import Network, Solution, solve
+
+PRIOR_RATIO = 0.2
+"""Asymmetry's usual ratio to its bound where loops teach nothing. Common practice, no source: one-way delays of a
+path seldom differ by more than a half; a rectangular distribution over the whole bound would give 0.58."""
+PRIOR_FREEDOM = 2.0
+"""The prior counts as much as this many independent loops."""
+RATIO_RANGE = (1e-3, 0.58)
+NORMAL_MEDIAN = 0.6744897501960817
+ROUNDS = 6
+CAUCHY = 2.385
+BISQUARE = 6.0
+LEAST_FACTOR = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A network solved robustly: E edges, V nodes, G groups."""
+
+    network: Network
+    solution: Solution
+    residual: Float64
+    """(E,) what each edge says, less what the whole says of it (its group's shared effect not counted against it)."""
+    variance: Float64
+    """(E,) of each edge, statistical and systematic."""
+    factor: Float64
+    """(E,) how far each edge is believed: 1 fully, near 0 for an outlier."""
+    leverage: float
+    """Mean share of an edge's own error that the fit follows, so that it does not show in its residual."""
+
+    @property
+    def potential(self) -> Float64:
+        """(V,) relative to the anchors."""
+        return self.solution.unknowns[: self.network.nodes]
+
+    @property
+    def deviation(self) -> Float64:
+        """(E,) residuals in units of their own standard uncertainty."""
+        return np.abs(self.residual) / np.sqrt(self.variance * max(1.0 - self.leverage, 1e-3))
+
+
+Learn = Callable[[Float64, Float64, Float64, float], tuple[Float64, Float64]]
+"""(residual, residual with the shared effect, factor, leverage) -> (variance (E,), effect variance (G,))."""
+
+
+def robust_fit(
+    network: Network,
+    z: Float64,
+    first_guess: tuple[Float64, Float64],
+    learn: Learn,
+    *,
+    start: Float64 | None = None,
+) -> Fit:
+    """Solve, learn the variances from the residuals, doubt outliers, and again.
+
+    Doubt begins with Cauchy's weights, which no start can lead astray, and ends with Tukey's, which forget an outlier
+    altogether. `learn` must not lean on edges that `factor` doubts.
+    """
+    variance, effect_variance = first_guess
+    edges = len(z)
+    factor = np.ones(edges)
+    freedom = edges - network.unknowns + len(network.anchor)
+    leverage = float(np.clip(1.0 - freedom / max(edges, 1), 0.0, 0.999))
+    for round_ in range(ROUNDS):
+        last = round_ == ROUNDS - 1
+        solution = solve(network, z, factor / variance, 1.0 / effect_variance, start=start, uncertain=last)
+        start = solution.unknowns
+        residual = z - network.fitted(start)
+        if last:
+            break
+        whole = z - (start[network.second] - start[network.first])
+        variance, effect_variance = learn(residual, whole, factor, leverage)
+        deviation = np.abs(residual) / np.sqrt(variance * max(1.0 - leverage, 1e-3))
+        if round_ < 2:
+            factor = 1.0 / (1.0 + (deviation / CAUCHY) ** 2)
+        else:
+            factor = np.maximum(1.0 - np.minimum(deviation / BISQUARE, 1.0) ** 2, 0.0) ** 2
+        factor = np.maximum(factor, LEAST_FACTOR)
+    return Fit(network, solution, residual, variance, factor, leverage)
+
+
+def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
+    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals (never below 1)."""
+
+    def learn(residual: Float64, _whole: Float64, _factor: Float64, leverage: float) -> tuple[Float64, Float64]:
+        freedom = len(residual) * (1.0 - leverage)
+        ratio = np.abs(residual) / np.sqrt(variance * max(1.0 - leverage, 1e-3))
+        known = np.isfinite(ratio)
+        scale = np.median(ratio[known]) / NORMAL_MEDIAN if freedom >= 3 and known.any() else 1.0
+        return variance * max(scale, 1.0) ** 2, np.empty(0)
+
+    return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start)
+
+
+def fit_offset(
+    network: Network,
+    middle: Float64,
+    statistical: Float64,
+    half_trip: Float64,
+    *,
+    site: Int64,
+    start: Float64 | None = None,
+) -> Fit:
+    """Offsets from the paths' middles (E,) ns.
+
+    `statistical` (E,) is each middle's own variance; `half_trip` (E,) bounds its asymmetry (0 for edges that have
+    none, such as a reference's declared error); `site` (V,) says which nodes are near each other.
+    """
+    across = network.group >= 0
+
+    def learn(residual: Float64, whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
+        variance = statistical.copy()
+        for kind in (across, ~across & (half_trip > 0)):
+            ratio = _learned_ratio(residual[kind], statistical[kind], half_trip[kind], leverage)
+            variance[kind] += (ratio * half_trip[kind]) ** 2
+        return variance, _effect_variance(network, whole, factor / variance, half_trip, site)
+
+    first_guess = (
+        statistical + (PRIOR_RATIO * half_trip) ** 2,
+        (PRIOR_RATIO * _typical(network, half_trip)) ** 2,
+    )
+    return robust_fit(network, middle, first_guess, learn, start=start)
+
+
+def _learned_ratio(residual: Float64, statistical: Float64, half_trip: Float64, leverage: float) -> float:
+    """The ratio of asymmetry to its bound that makes the median residual what a normal law expects.
+
+    Shrunk, in logarithm, towards the prior as if that were PRIOR_FREEDOM loops.
+    """
+    freedom = len(residual) * (1.0 - leverage)
+    if freedom < 0.5:
+        return PRIOR_RATIO
+    low, high = (float(np.log(bound)) for bound in RATIO_RANGE)
+    for _ in range(30):
+        trial = (low + high) / 2
+        variance = (statistical + (np.exp(trial) * half_trip) ** 2) * max(1.0 - leverage, 1e-3)
+        if np.median(np.abs(residual) / np.sqrt(variance)) > NORMAL_MEDIAN:
+            low = trial
+        else:
+            high = trial
+    learned = (PRIOR_FREEDOM * np.log(PRIOR_RATIO) + freedom * low) / (PRIOR_FREEDOM + freedom)
+    return float(np.exp(learned))
+
+
+def _typical(network: Network, half_trip: Float64) -> Float64:
+    """Mean half round trip of each group's edges (G,)."""
+    grouped = network.group >= 0
+    count = np.bincount(network.group[grouped], minlength=network.groups)
+    total = np.bincount(network.group[grouped], half_trip[grouped], network.groups)
+    return np.asarray(total / np.maximum(count, 1))
+
+
+def _effect_variance(network: Network, whole: Float64, weight: Float64, half_trip: Float64, site: Int64) -> Float64:
+    """Variance of the asymmetry shared by all paths between two sites (G,), from loops over three and more sites."""
+    typical = _typical(network, half_trip)
+    if network.groups == 0:
+        return typical
+    grouped = network.group >= 0
+    group = network.group[grouped]
+    weights = np.bincount(group, weight[grouped], network.groups)
+    shared = np.bincount(group, (weight * network.sign * whole)[grouped], network.groups) / np.maximum(weights, 1e-300)
+    a, b = site[network.first[grouped]], site[network.second[grouped]]
+    low, high = np.zeros(network.groups, dtype=np.int64), np.zeros(network.groups, dtype=np.int64)
+    low[group], high[group] = np.minimum(a, b), np.maximum(a, b)
+    sites = int(site.max()) + 1
+    design = np.zeros((network.groups, sites))
+    rows = np.arange(network.groups)
+    design[rows, high], design[rows, low] = 1.0, -1.0
+    scaled = design / typical[:, None]
+    left, *_ = np.linalg.lstsq(scaled, shared / typical, rcond=None)
+    rank = int(np.linalg.matrix_rank(scaled))
+    freedom = network.groups - rank
+    ratio = PRIOR_RATIO
+    if freedom > 0:
+        misfit = shared / typical - scaled @ left
+        learned = np.clip(np.sqrt((misfit**2).sum() / freedom), *RATIO_RANGE)
+        ratio = float(
+            np.exp((PRIOR_FREEDOM * np.log(PRIOR_RATIO) + freedom * np.log(learned)) / (PRIOR_FREEDOM + freedom))
+        )
+    return (ratio * typical) ** 2

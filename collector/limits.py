@@ -1,0 +1,155 @@
+"""What the probes together prove: difference constraints and shortest paths. Pure; knows nothing of the estimator.
+
+Each path proves lower <= x_second - x_first <= upper at one instant. What all of them imply of x_b - x_a is a shortest
+path through the graph of constraints, once in each direction; nothing tighter follows from the same constraints (Cormen
+et al., Introduction to Algorithms, "Difference constraints and shortest paths"; for clocks: Patt-Shamir and Rajsbaum
+1994). A cycle of negative length proves that some stamp is not honest. A constraint that is not there has length
+infinity: no data is not "difference 0".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.estimate import Bool, Float64, Int64
+
+TOLERANCE_NS = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Constraints:
+    """Directed arcs: x_head - x_tail <= length, sorted by head so that each node's arcs lie together."""
+
+    nodes: int
+    tail: Int64
+    head: Int64
+    length: Float64
+    path: Int64
+    """Which path each arc comes from."""
+    heads: Int64
+    """The nodes that have arcs, and in `starts` where their arcs begin."""
+    starts: Int64
+
+
+def constraints(nodes: int, first: Int64, second: Int64, lower: Float64, upper: Float64) -> Constraints:
+    """Two arcs a path; infinite limits make no arc."""
+    path = np.arange(len(first))
+    tail, head = np.concatenate([first, second]), np.concatenate([second, first])
+    length, path = np.concatenate([upper, -lower]), np.concatenate([path, path])
+    finite = np.isfinite(length)
+    order = np.flatnonzero(finite)[np.argsort(head[finite], kind="stable")]
+    head = head[order]
+    heads, starts = np.unique(head, return_index=True)
+    return Constraints(nodes, tail[order], head, length[order], path[order], heads, starts)
+
+
+def reversed_constraints(arcs: Constraints) -> Constraints:
+    """The same arcs walked backwards: distances to a node become distances from it."""
+    order = np.argsort(arcs.tail, kind="stable")
+    head = arcs.tail[order]
+    heads, starts = np.unique(head, return_index=True)
+    return Constraints(arcs.nodes, arcs.head[order], head, arcs.length[order], arcs.path[order], heads, starts)
+
+
+@dataclass(frozen=True, slots=True)
+class Distances:
+    """Shortest distances from one node (V,), infinite where none leads; or, if not `consistent`, a negative cycle."""
+
+    distance: Float64
+    consistent: bool
+    cycle: Int64
+    """The paths on a negative cycle, in order; empty if there is none."""
+
+
+def shortest(arcs: Constraints, source: int) -> Distances:
+    """Bellman and Ford's rounds, each over all arcs at once: O(arcs) a round, one round an arc of the longest way.
+
+    Random graphs need 15 to 30 rounds; a chain needs its length.
+    """
+    distance = np.full(arcs.nodes, np.inf)
+    distance[source] = 0.0
+    if len(arcs.head) == 0:
+        return Distances(distance, True, np.empty(0, dtype=np.int64))
+    via = np.full(arcs.nodes, -1, dtype=np.int64)
+    check = 32
+    for round_ in range(1, 2 * arcs.nodes + 64):
+        reached = distance[arcs.tail] + arcs.length
+        nearest = np.minimum.reduceat(reached, arcs.starts)
+        improved = nearest < distance[arcs.heads] - TOLERANCE_NS
+        if not improved.any():
+            return Distances(distance, True, np.empty(0, dtype=np.int64))
+        which = _positions(reached, nearest, arcs)
+        better = arcs.heads[improved]
+        distance[better] = nearest[improved]
+        via[better] = which[improved]
+        if round_ == check:
+            cycle = _cycle(arcs, via)
+            if len(cycle):
+                return Distances(distance, False, cycle)
+            check *= 2
+    return Distances(distance, False, _cycle(arcs, via))
+
+
+def _positions(reached: Float64, nearest: Float64, arcs: Constraints) -> Int64:
+    """For each head, the position of an arc that reaches its nearest value."""
+    sizes = np.diff(np.append(arcs.starts, len(reached)))
+    hit = np.flatnonzero(reached == np.repeat(nearest, sizes))
+    position = np.zeros(arcs.nodes, dtype=np.int64)
+    position[arcs.head[hit]] = hit
+    return np.asarray(position[arcs.heads])
+
+
+def _cycle(arcs: Constraints, via: Int64) -> Int64:
+    """The paths of a cycle in the tree of predecessors, if it has one: proof of a negative cycle."""
+    nodes = arcs.nodes
+    parent = np.append(np.where(via >= 0, arcs.tail[via], nodes), nodes)
+    far = parent.copy()
+    for _ in range(int(np.ceil(np.log2(nodes + 1))) + 1):
+        far = far[far]
+    on_or_behind = np.flatnonzero(far[:nodes] != nodes)
+    if len(on_or_behind) == 0:
+        return np.empty(0, dtype=np.int64)
+    node = int(far[on_or_behind[0]])
+    cycle: list[int] = []
+    start = node
+    while True:
+        cycle.append(int(arcs.path[via[node]]))
+        node = int(parent[node])
+        if node == start:
+            return np.array(cycle[::-1], dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class CertainLimits:
+    """Limits of x_i - x_source (V,), ns; infinite where nothing follows."""
+
+    lower: Float64
+    upper: Float64
+    dropped: Bool
+    """(P,) paths left out because the rest contradicts them."""
+    cycles: tuple[Int64, ...]
+    """The negative cycles that made us drop them."""
+
+
+def certain_limits(
+    nodes: int, first: Int64, second: Int64, lower: Float64, upper: Float64, source: int, suspicion: Float64
+) -> CertainLimits:
+    """Limits of every node against `source`, from paths first -> second (P,).
+
+    Where the constraints contradict each other, the most suspect path of each negative cycle is left out, by
+    `suspicion` (P,), until they no longer do; at most P times.
+    """
+    dropped = np.zeros(len(first), dtype=bool)
+    cycles: list[Int64] = []
+    while True:
+        kept = np.flatnonzero(~dropped)
+        arcs = constraints(nodes, first[kept], second[kept], lower[kept], upper[kept])
+        ahead = shortest(arcs, source)
+        behind = shortest(reversed_constraints(arcs), source) if ahead.consistent else ahead
+        if behind.consistent:
+            return CertainLimits(-behind.distance, ahead.distance, dropped, tuple(cycles))
+        cycle = kept[behind.cycle]
+        cycles.append(cycle)
+        dropped[cycle[np.argmax(suspicion[cycle])]] = True

@@ -1,0 +1,204 @@
+"""One pass from walls to every host's residual line: drifts first, then offsets with the drifts taken out. Pure.
+
+The two blocks of the joint least-squares problem are solved in turn. A path's slope, seen alone, is poor where probes
+are few; the fleet's drifts are not. So the middles of the paths are taken at the fleet's slopes, where the least
+forward and least backward delay of the whole window may be taken apart, each at its own instant. The blocks hardly
+interact: drifts need no offsets, and offsets feel a drift's error only over the distance from the probes to the asked
+instant, which the variances carry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from noonmark.collector.corridors import Corridor, Walls, widest
+from noonmark.collector.edges import Envelope, envelope
+from noonmark.collector.estimate import Float64, Int32, Int64, Reference
+from noonmark.collector.fleet import Fit, fit_drift, fit_offset
+from noonmark.collector.network import Network
+from noonmark.collector.sites import find_sites, site_pairs
+
+SHORTEST_SPAN_S = 0.2
+"""Probes closer together than this tell nothing of a drift."""
+SLOPE_FACTOR = 5.0
+"""Standard uncertainty of the widest corridor's slope, in units of end point's spread over time span; found by
+simulation of exponential and normal delays, and rescaled by the drift fit's own residuals."""
+LEAST_SPREAD_NS = 1.0
+REFERENCE_DRIFT_PPB = 1.0
+"""A reference that is only declared true within an uncertainty may drift by this much within it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Anchoring:
+    """How H hosts hang on the reference: one more node, number H, stands for reference time itself.
+
+    An only, exact reference is that node; references with a declared uncertainty hang on it by edges of their own.
+    """
+
+    hosts: int
+    node: Int64
+    """(H,) the node of each host."""
+    declared: Int64
+    """(R,) hosts that hang by an edge, and below, how firmly."""
+    uncertainty_ns: Float64
+    limit_ns: Float64
+
+    @property
+    def reference(self) -> int:
+        """Number of the node that is reference time."""
+        return self.hosts
+
+
+def anchoring(hosts: tuple[str, ...], references: tuple[Reference, ...]) -> Anchoring:
+    """Raises ValueError for a reference that is not among the hosts."""
+    index = {host: number for number, host in enumerate(hosts)}
+    node = np.arange(len(hosts))
+    declared = []
+    for reference in references:
+        if reference.host not in index:
+            raise ValueError(f"reference {reference.host!r} takes part in no probe")
+        if len(references) == 1 and reference.uncertainty_ns == 0:
+            node[index[reference.host]] = len(hosts)
+        else:
+            declared.append(reference)
+    return Anchoring(
+        len(hosts),
+        node,
+        np.array([index[reference.host] for reference in declared], dtype=np.int64),
+        np.array([max(reference.uncertainty_ns, LEAST_SPREAD_NS) for reference in declared], dtype=np.float64),
+        np.array([reference.limit_ns for reference in declared], dtype=np.float64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """Residual lines of H hosts relative to their frames, at time 0 of the walls, and what made them."""
+
+    offset_ns: Float64
+    drift_ppb: Float64
+    corridor: Corridor
+    ends: Envelope
+    slope: Float64
+    """(P,) the fleet's slope of each path, ppb."""
+    middle_ns: Float64
+    variance_ns2: Float64
+    residual_ns: Float64
+    """(P,) of paths only, without the references' own edges."""
+    deviation: Float64
+    """(P,) residuals in units of their standard uncertainty."""
+    used: Int64
+    """Which paths (rows of the pairing) had probes; the (P,) arrays above have one row each of these."""
+    drifts: Fit
+    offsets: Fit
+
+
+def fit_lines(
+    walls: Walls,
+    first: Int32,
+    second: Int32,
+    anchors: Anchoring,
+    *,
+    start_offset: Float64 | None = None,
+    start_drift: Float64 | None = None,
+) -> LineFit:
+    """Fit all hosts' residual lines from the walls of P paths (all with at least one probe)."""
+    corridor = widest(walls)
+    a, b = anchors.node[first], anchors.node[second]
+    drift_fit = _drift_fit(walls, corridor, a, b, anchors, start_drift)
+    drift = drift_fit.potential
+    slope = drift[b] - drift[a]
+    ends = envelope(walls, slope)
+    offset_fit = _offset_fit(ends, a, b, anchors, start_offset)
+    paths = len(a)
+    return LineFit(
+        offset_ns=offset_fit.potential[anchors.node],
+        drift_ppb=drift[anchors.node],
+        corridor=corridor,
+        ends=ends,
+        slope=slope,
+        middle_ns=_middle(ends),
+        variance_ns2=offset_fit.variance[:paths],
+        residual_ns=_whole_residual(offset_fit, _middle(ends), a, b),
+        deviation=offset_fit.deviation[:paths],
+        used=np.arange(paths),
+        drifts=drift_fit,
+        offsets=offset_fit,
+    )
+
+
+def _middle(ends: Envelope) -> Float64:
+    """Middle between the end points, each moved by the distance that its spread tells; ns."""
+    upper = ends.upper_ns - np.where(np.isfinite(ends.upper_spread_ns), ends.upper_spread_ns, 0.0)
+    lower = ends.lower_ns + np.where(np.isfinite(ends.lower_spread_ns), ends.lower_spread_ns, 0.0)
+    return np.asarray((upper + lower) / 2)
+
+
+def _whole_residual(fit: Fit, middle: Float64, a: Int64, b: Int64) -> Float64:
+    return np.asarray(middle - (fit.potential[b] - fit.potential[a]))
+
+
+def spans(walls: Walls) -> tuple[Float64, Float64, Float64]:
+    """Mean instant, span (of a level distribution with the same variance), and number of slots used, each (P,)."""
+    used = np.isfinite(walls.upper_ns)
+    count = used.sum(axis=1)
+    mean = np.where(used, walls.upper_s, 0.0).sum(axis=1) / np.maximum(count, 1)
+    square = np.where(used, (walls.upper_s - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count, 1)
+    return mean, np.sqrt(12.0 * square), count.astype(np.float64)
+
+
+def _drift_fit(walls: Walls, corridor: Corridor, a: Int64, b: Int64, anchors: Anchoring, start: Float64 | None) -> Fit:
+    _, span, count = spans(walls)
+    own = envelope(walls, corridor.slope)
+    spread = np.maximum(own.upper_spread_ns + own.lower_spread_ns, LEAST_SPREAD_NS) / 2
+    bad_fit = np.maximum(-corridor.width_ns, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        variance = (SLOPE_FACTOR * (spread + bad_fit) / span) ** 2
+    usable = (count >= 3) & (span > SHORTEST_SPAN_S) & np.isfinite(variance)
+    pulls = anchors.declared
+    first = np.concatenate([a[usable], np.full(len(pulls), anchors.reference)])
+    second = np.concatenate([b[usable], anchors.node[pulls]])
+    network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
+    z = np.concatenate([corridor.slope[usable], np.zeros(len(pulls))])
+    weighted = np.concatenate([variance[usable], np.full(len(pulls), REFERENCE_DRIFT_PPB**2)])
+    return fit_drift(network, z, weighted, start)
+
+
+def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, start: Float64 | None) -> Fit:
+    pulls = len(anchors.declared)
+    half_trip = np.maximum(ends.upper_ns - ends.lower_ns, 2 * LEAST_SPREAD_NS) / 2
+    # Of a single probe nothing is known but that the truth lies between its limits.
+    upper, lower = (np.minimum(spread, half_trip) for spread in (ends.upper_spread_ns, ends.lower_spread_ns))
+    statistical = (upper**2 + lower**2) / 4 + LEAST_SPREAD_NS**2
+    site = find_sites(anchors.hosts + 1, a, b, 2 * half_trip)
+    groups, group, sign = site_pairs(site, a, b)
+    network = _network(
+        anchors,
+        np.concatenate([a, np.full(pulls, anchors.reference)]),
+        np.concatenate([b, anchors.node[anchors.declared]]),
+        groups,
+        np.concatenate([group, np.full(pulls, -1)]),
+        np.concatenate([sign, np.zeros(pulls)]),
+    )
+    return fit_offset(
+        network,
+        np.concatenate([_middle(ends), np.zeros(pulls)]),
+        np.concatenate([statistical, anchors.uncertainty_ns**2]),
+        np.concatenate([half_trip, np.zeros(pulls)]),
+        site=site,
+        start=start,
+    )
+
+
+def _network(anchors: Anchoring, first: Int64, second: Int64, groups: int, group: Int64, sign: Float64) -> Network:
+    nodes = anchors.hosts + 1
+    count, label = connected_components(
+        coo_array((np.ones(len(first)), (first, second)), shape=(nodes, nodes)), directed=False
+    )
+    anchor = np.unique(label, return_index=True)[1].astype(np.int64)
+    anchor[label[anchors.reference]] = anchors.reference
+    assert len(anchor) == count
+    return Network(nodes, first, second, groups, group, sign, label.astype(np.int64), anchor)
