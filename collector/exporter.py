@@ -158,8 +158,8 @@ def _fleet(published: Published) -> Iterator[Metric]:
     error = np.abs(estimate.offset_ns[fresh]) / 1e9
     quantiles = GaugeMetricFamily(
         "noonmark_fleet_absolute_time_error_seconds",
-        "Quantiles over all measured hosts of the absolute time error against the reference.",
-        labels=("quantile",),
+        "Absolute time error against the reference that this share of the measured hosts does not exceed.",
+        labels=("share",),
     )
     for quantile, value in zip(QUANTILES, np.quantile(error, QUANTILES), strict=True):
         quantiles.add_metric((f"{quantile:g}",), float(value))

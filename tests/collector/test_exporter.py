@@ -91,9 +91,7 @@ def test_the_fleet_is_told_in_few_numbers() -> None:
     assert upper == pytest.approx((1_840_000 + 250_000 + 3_120 + 15_000) / 1e9)
     lower = made.get_sample_value("noonmark_fleet_largest_difference_lower_limit_seconds")
     assert lower == pytest.approx((1_840_000 - 210_000) / 1e9)
-    assert made.get_sample_value("noonmark_fleet_absolute_time_error_seconds", {"quantile": "1"}) == pytest.approx(
-        1.84e-3
-    )
+    assert made.get_sample_value("noonmark_fleet_absolute_time_error_seconds", {"share": "1"}) == pytest.approx(1.84e-3)
     assert made.get_sample_value("noonmark_findings", {"kind": "step"}) == 1
     assert made.get_sample_value("noonmark_paths", {"state": "asymmetric"}) == 1
     assert made.get_sample_value("noonmark_solve_duration_seconds") == 0.25
