@@ -79,13 +79,15 @@ def _host_limits(survey: Survey, lower: Float64, upper: Float64) -> CertainLimit
     first = anchors.node[survey.pairing.first[survey.present]]
     second = anchors.node[survey.pairing.second[survey.present]]
     pulls = len(anchors.declared)
+    # A declared reference lies within its limit of reference time; its residual is what its frame does not say of that.
+    true = -survey.frames.offset_ns[anchors.declared].astype(np.float64)
     fits = lower <= upper
     return certain_limits(
         anchors.hosts + 1,
         np.concatenate([first, np.full(pulls, anchors.reference)]),
         np.concatenate([second, anchors.node[anchors.declared]]),
-        np.concatenate([np.where(fits, lower, -np.inf), -anchors.limit_ns]),
-        np.concatenate([np.where(fits, upper, np.inf), anchors.limit_ns]),
+        np.concatenate([np.where(fits, lower, -np.inf), true - anchors.limit_ns]),
+        np.concatenate([np.where(fits, upper, np.inf), true + anchors.limit_ns]),
         anchors.reference,
         np.concatenate([survey.fit.deviation, np.zeros(pulls)]),
     )

@@ -19,6 +19,7 @@ from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
 from noonmark.collector.estimate import Float64, Int32, Int64, Reference
 from noonmark.collector.fleet import Fit, fit_drift, fit_offset
+from noonmark.collector.frames import NS, Frames
 from noonmark.collector.network import Network
 from noonmark.collector.sites import find_sites, site_pairs
 
@@ -101,18 +102,19 @@ def fit_lines(
     first: Int32,
     second: Int32,
     anchors: Anchoring,
+    frames: Frames,
     *,
     start_offset: Float64 | None = None,
     start_drift: Float64 | None = None,
 ) -> LineFit:
-    """Fit all hosts' residual lines from the walls of P paths (all with at least one probe)."""
+    """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe)."""
     corridor = widest(walls)
     a, b = anchors.node[first], anchors.node[second]
-    drift_fit = _drift_fit(walls, corridor, a, b, anchors, start_drift)
+    drift_fit = _drift_fit(walls, corridor, a, b, anchors, frames, start_drift)
     drift = drift_fit.potential
     slope = drift[b] - drift[a]
     ends = envelope(walls, slope)
-    offset_fit = _offset_fit(ends, a, b, anchors, start_offset)
+    offset_fit = _offset_fit(ends, a, b, anchors, frames, start_offset)
     paths = len(a)
     return LineFit(
         offset_ns=offset_fit.potential[anchors.node],
@@ -150,7 +152,9 @@ def spans(walls: Walls) -> tuple[Float64, Float64, Float64]:
     return mean, np.sqrt(12.0 * square), count.astype(np.float64)
 
 
-def _drift_fit(walls: Walls, corridor: Corridor, a: Int64, b: Int64, anchors: Anchoring, start: Float64 | None) -> Fit:
+def _drift_fit(
+    walls: Walls, corridor: Corridor, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None
+) -> Fit:
     _, span, count = spans(walls)
     own = envelope(walls, corridor.slope)
     spread = np.maximum(own.upper_spread_ns + own.lower_spread_ns, LEAST_SPREAD_NS) / 2
@@ -162,12 +166,12 @@ def _drift_fit(walls: Walls, corridor: Corridor, a: Int64, b: Int64, anchors: An
     first = np.concatenate([a[usable], np.full(len(pulls), anchors.reference)])
     second = np.concatenate([b[usable], anchors.node[pulls]])
     network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
-    z = np.concatenate([corridor.slope[usable], np.zeros(len(pulls))])
+    z = np.concatenate([corridor.slope[usable], -frames.drift[pulls] * NS])
     weighted = np.concatenate([variance[usable], np.full(len(pulls), REFERENCE_DRIFT_PPB**2)])
     return fit_drift(network, z, weighted, start)
 
 
-def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, start: Float64 | None) -> Fit:
+def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None) -> Fit:
     pulls = len(anchors.declared)
     half_trip = np.maximum(ends.upper_ns - ends.lower_ns, 2 * LEAST_SPREAD_NS) / 2
     # Of a single probe nothing is known but that the truth lies between its limits.
@@ -185,7 +189,7 @@ def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, start: F
     )
     return fit_offset(
         network,
-        np.concatenate([_middle(ends), np.zeros(pulls)]),
+        np.concatenate([_middle(ends), -frames.offset_ns[anchors.declared].astype(np.float64)]),
         np.concatenate([statistical, anchors.uncertainty_ns**2]),
         np.concatenate([half_trip, np.zeros(pulls)]),
         site=site,

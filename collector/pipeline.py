@@ -91,7 +91,7 @@ def fit_window(
     for pass_ in range(MOST_PASSES):
         data = points(probes, pairing, frames)
         walls = raise_walls(data, pairing.path, len(pairing), settings.slots).rows(present)
-        fit = fit_lines(walls, pairing.first[present], pairing.second[present], anchors)
+        fit = fit_lines(walls, pairing.first[present], pairing.second[present], anchors, frames)
         span = float(data.upper_s.max() - data.upper_s.min())
         moved = float(np.abs(fit.drift_ppb).max(initial=0.0)) * span / settings.slots
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
