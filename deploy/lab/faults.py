@@ -108,6 +108,7 @@ def draw_faults(
     destination: Int32,
     seconds: float,
     start_ns: int,
+    leap_elapsed_ns: int | None = None,
 ) -> Drawn:
     """Choose who suffers what, and when; `source` and `destination` are the paths' ends. No host suffers twice."""
     free = [int(host) for host in rng.permutation(np.setdiff1d(np.arange(len(names)), spared))]
@@ -136,7 +137,7 @@ def draw_faults(
                 if fault.kind is FaultKind.SMEAR
                 else (_size(rng, fault) * _sign(rng), _when(rng, fault, seconds))
             )
-            rows, event_at, size = _breaks(fault, host, size, at, rng)
+            rows, event_at, size = _breaks(fault, host, size, at, rng, leap_elapsed_ns)
             breaks += rows
             if fault.kind is FaultKind.LIAR:
                 lies.append(Lying(host, fault.lie, abs(round(size))))
@@ -149,7 +150,7 @@ def draw_faults(
 
 
 def _breaks(
-    fault: Fault, host: int, size: float, at: int, rng: np.random.Generator
+    fault: Fault, host: int, size: float, at: int, rng: np.random.Generator, leap_elapsed_ns: int | None
 ) -> tuple[list[tuple[int, int, int, float, bool]], int, float]:
     """Breaks of one host's clock, the instant of the event, and its size."""
     if fault.kind in (FaultKind.STEP, FaultKind.SUSPEND):
@@ -165,6 +166,11 @@ def _breaks(
         if rng.random() < 0.5:
             return [*rows, (host, at, -NS, 0.0, fault.noticed)], at, -NS
         return rows, 0, NS
+    if fault.kind is FaultKind.SMEAR and leap_elapsed_ns is not None:
+        # Half a second behind just before the others count a second twice, half a second ahead just after it.
+        begin = round(SMEAR_RATE * (leap_elapsed_ns + LEAD_NS)) - NS // 2
+        rows = [(host, -LEAD_NS, begin, -SMEAR_RATE, False), (host, leap_elapsed_ns, NS, 0.0, False)]
+        return rows, leap_elapsed_ns, NS
     if fault.kind is FaultKind.SMEAR:
         rate = -SMEAR_RATE if size > 0 else SMEAR_RATE
         return [(host, -LEAD_NS, round(size), rate, False)], 0, size

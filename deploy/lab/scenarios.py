@@ -195,7 +195,7 @@ _ALL = (
         LAN_FLEET,
         name="leap-second",
         summary="A leap second within the span: good clocks count a second twice, some smear it",
-        faults=(Fault(FaultKind.SMEAR, share=0.1, size=(499e6, 500e6)),),
+        faults=(Fault(FaultKind.SMEAR, share=0.1, size=(1e9, 1e9)),),
         leap_at=0.6,
     ),
     replace(LAN_FLEET, name="disconnected", summary="Two parts with no path between them, one reference", islands=2),

@@ -107,6 +107,7 @@ def _make_fleet(
 ) -> tuple[_Fleet, Truth]:
     given, references = scenario.references, np.arange(scenario.references.count)
     names = (*(f"reference-{n + 1}" for n in references), *(f"host-{n + 1:06d}" for n in range(hosts - given.count)))
+    leap = None if scenario.leap_at is None else round(scenario.leap_at * seconds) * NS
     zone = rng.integers(0, scenario.network.zones, hosts)
     island = rng.integers(0, scenario.islands, hosts)
     island[references] = 0
@@ -120,6 +121,7 @@ def _make_fleet(
         destination=destination,
         seconds=seconds,
         start_ns=start_ns,
+        leap_elapsed_ns=leap,
     )
     clocks, wrong = _make_clocks(rng, scenario, names, seconds, drawn, start_ns)
     network = make_network(rng, scenario.network, zone, source, destination, seconds)
@@ -132,7 +134,6 @@ def _make_fleet(
     lie, lie_size = np.zeros(hosts, np.int64), np.zeros(hosts, np.int64)
     for liar in drawn.lies:
         lie[liar.host], lie_size[liar.host] = LIES.index(liar.lie), liar.size_ns
-    leap = None if scenario.leap_at is None else round(scenario.leap_at * seconds) * NS
     truth = Truth(
         kind=scenario.name,
         seed=seed,
