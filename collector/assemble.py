@@ -69,8 +69,10 @@ def assemble(survey: Survey, references: tuple[Reference, ...], settings: Settin
             upper_ns=_whole(corridor.upper_ns, base, np.ceil),
             residual_ns=fit.residual_ns,
             state=_path_states(survey),
+            effect_ns2=_shared_effects(survey),
         ),
         findings=(),
+        centre_ns=frames.epoch_ns + round(float(survey.data.upper_s.mean()) * NS),
     )
 
 
@@ -136,6 +138,15 @@ def _path_states(survey: Survey) -> tuple[PathState, ...]:
         PathState.CONTRADICTED if width < 0 else PathState.ASYMMETRIC if deviation > OUTLYING else PathState.CLOSED
         for width, deviation in zip(fit.corridor.width_ns, fit.deviation, strict=True)
     )
+
+
+def _shared_effects(survey: Survey) -> Float64:
+    """Variance of what each path shares with all paths between the same two sites (P,); empty without sites."""
+    fit = survey.fit.offsets
+    group = fit.network.group[: len(survey.present)]
+    if fit.network.groups == 0:
+        return np.zeros(0)
+    return np.where(group >= 0, fit.effect_variance[group], 0.0)
 
 
 def _asked(survey: Survey) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:

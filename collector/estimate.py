@@ -137,6 +137,8 @@ class Paths:
     residual_ns: Float64
     """Path's offset minus the fleet's: how far the path is from closing its loops."""
     state: tuple[PathState, ...]
+    effect_ns2: Float64 = field(default_factory=lambda: np.zeros(0))
+    """Variance of the asymmetry that all paths between the same two sites share, 0 within a site; empty: none is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +164,8 @@ class FleetEstimate:
     """Hosts with the same number are joined by probes."""
     paths: Paths
     findings: tuple[Finding, ...]
+    centre_ns: int = 0
+    """Mean instant of the probes used: how far a drift's uncertainty has to reach; 0 means `at_ns`."""
 
     def index(self, host: str) -> int:
         """Row of a host. Raises KeyError if the estimate does not know it."""

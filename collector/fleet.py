@@ -39,6 +39,8 @@ class Fit:
     """(E,) what each edge says, less what the whole says of it (its group's shared effect not counted against it)."""
     variance: Float64
     """(E,) of each edge, statistical and systematic."""
+    effect_variance: Float64
+    """(G,) of what the paths of a group share."""
     factor: Float64
     """(E,) how far each edge is believed: 1 fully, near 0 for an outlier."""
     leverage: float
@@ -92,7 +94,7 @@ def robust_fit(
         else:
             factor = np.maximum(1.0 - np.minimum(deviation / BISQUARE, 1.0) ** 2, 0.0) ** 2
         factor = np.maximum(factor, LEAST_FACTOR)
-    return Fit(network, solution, residual, variance, factor, leverage)
+    return Fit(network, solution, residual, variance, effect_variance, factor, leverage)
 
 
 def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
