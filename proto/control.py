@@ -75,10 +75,11 @@ class OwnEstimate:
     state: str
     """Lower-case name of the state, words joined by hyphens: reference, measured, no-route, stale, unknown."""
     at_ns: int
-    offset_ns: int
-    drift: float
-    uncertainty_ns: int
-    drift_uncertainty: float
+    offset_ns: int | None
+    """None, as each of the others: not known."""
+    drift: float | None
+    uncertainty_ns: int | None
+    drift_uncertainty: float | None
     lower_ns: int | None
     upper_ns: int | None
 
@@ -187,13 +188,14 @@ def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:
         raise BadMessage("estimate: the drift is not a finite number")
     if max(abs(message.at_ns), abs(message.offset_ns)) >= MAX_ABSOLUTE_NS:
         raise BadMessage("estimate: a time outside the years 1823 to 2116")
+    known = message.HasField("offset_ns")
     return OwnEstimate(
         state=state_name(message.state),
         at_ns=message.at_ns,
-        offset_ns=message.offset_ns,
-        drift=message.drift,
-        uncertainty_ns=message.uncertainty_ns,
-        drift_uncertainty=message.drift_uncertainty,
+        offset_ns=message.offset_ns if known else None,
+        drift=message.drift if known else None,
+        uncertainty_ns=message.uncertainty_ns if message.HasField("uncertainty_ns") else None,
+        drift_uncertainty=message.drift_uncertainty if known else None,
         lower_ns=message.lower_ns if message.HasField("lower_ns") else None,
         upper_ns=message.upper_ns if message.HasField("upper_ns") else None,
     )

@@ -39,7 +39,12 @@ def test_counters_survive_the_wire() -> None:
 def test_an_estimate_without_limits_has_none() -> None:
     message = pb.HostEstimate(state=pb.NO_ROUTE, at_ns=5, offset_ns=-3, uncertainty_ns=2)
     estimate = control.own_estimate_from_message(message)
-    assert (estimate.state, estimate.lower_ns, estimate.upper_ns) == ("no-route", None, None)
+    assert (estimate.state, estimate.offset_ns, estimate.lower_ns, estimate.upper_ns) == ("no-route", -3, None, None)
+
+
+def test_an_offset_that_is_not_known_is_no_zero() -> None:
+    estimate = control.own_estimate_from_message(pb.HostEstimate(state=pb.NO_ROUTE, at_ns=5))
+    assert (estimate.offset_ns, estimate.drift, estimate.uncertainty_ns) == (None, None, None)
 
 
 def test_a_limit_of_zero_is_a_limit() -> None:

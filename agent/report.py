@@ -1,0 +1,315 @@
+"""The agent's end of the report stream: what the spool holds goes out, plan and estimate come back.
+
+Rules: every wait is on monotonic time. So gRPC's own time-outs are not used, because they are reckoned from the wall
+clock, which this program expects to be hours wrong and to be set while it runs. A connection that breaks is tried
+again, at the next collector of the list, and after a whole round at growing, jittered intervals. This file knows
+nothing of probing: records are given to it, and plans are given away.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import grpc
+import grpc.aio
+
+from noonmark.agent.spool import Entry, Spool
+from noonmark.proto import control, convert
+from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters
+from noonmark.proto.convert import BadMessage
+from noonmark.proto.noonmark_pb2_grpc import ReportsStub
+from noonmark.proto.options import HostPort
+from noonmark.proto.records import ClockEvent, ProbeRecord, RecordBatch
+
+log = logging.getLogger("noonmark.agent.report")
+
+CHANNEL_OPTIONS = (
+    # Both ends state their keepalive, so that neither finds the other's pings too many.
+    ("grpc.keepalive_time_ms", 30_000),
+    ("grpc.keepalive_timeout_ms", 10_000),
+    ("grpc.http2.max_pings_without_data", 0),
+    ("grpc.max_receive_message_length", 4 << 20),
+    ("grpc.enable_retries", 0),
+    ("grpc.enable_http_proxy", 0),
+    # A new channel must not inherit the waiting time of the one that failed.
+    ("grpc.use_local_subchannel_pool", 1),
+)
+UNWELCOME = (grpc.StatusCode.ALREADY_EXISTS, grpc.StatusCode.INVALID_ARGUMENT, grpc.StatusCode.UNIMPLEMENTED)
+"""Answers that trying again soon will not change."""
+
+Call = grpc.aio.StreamStreamCall[pb.AgentMessage, pb.CollectorMessage]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportSettings:
+    """To whom, and how often. Spans in seconds."""
+
+    collectors: Sequence[HostPort]
+    interval: float = 5.0
+    jitter: float = 0.2
+    """Each interval is lengthened or shortened by up to this part, so that a fleet does not report in step."""
+    first_pause: float = 0.5
+    longest_pause: float = 30.0
+    connect_within: float = 10.0
+    acknowledge_within: float = 30.0
+    """A collector that is silent for longer about what it was sent is taken for lost."""
+    farewell: float = 1.0
+    """How long leaving may take."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportStatistics:
+    """State and counts since the start."""
+
+    connected: bool
+    collector: str
+    """Whom it is connected to, or was last."""
+    connections: int
+    failures: int
+    last_failure: str
+    plan_version: int
+    peers: int
+    messages_refused: int
+    """From the collector, for making no sense."""
+    estimates: int
+
+
+class Broken(Exception):  # noqa: N818 - named for what happened to the stream
+    """The stream cannot go on; the text says why."""
+
+
+class Reporter:
+    """Keeps one stream to one of the collectors. Not safe for use by several threads."""
+
+    def __init__(
+        self,
+        settings: ReportSettings,
+        spool: Spool,
+        *,
+        hello: Callable[[HostPort], Hello],
+        on_plan: Callable[[Plan], None],
+        counters: Callable[[], ProbeCounters],
+        rng: random.Random,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.settings = settings
+        self.spool = spool
+        self._hello = hello
+        self._on_plan = on_plan
+        self._counters = counters
+        self._rng = rng
+        self._monotonic = monotonic
+        self._news = asyncio.Event()
+        self._stopping = asyncio.Event()
+        self._acknowledged = 0.0
+        self._worked = False
+        self._connected = False
+        self._collector = ""
+        self._connections = self._failures = self._refused = self._estimates = self._peers = self._plan_version = 0
+        self._last_failure = ""
+        self.own_estimate: OwnEstimate | None = None
+        self.own_estimate_at = 0.0
+        """When it came (monotonic seconds)."""
+
+    def add_records(self, records: Sequence[ProbeRecord]) -> None:
+        """Take records to report; a full batch leaves at once."""
+        self.spool.add_records(records, now=self._monotonic())
+        if self.spool.unsent:
+            self._news.set()
+
+    def add_clock_event(self, event: ClockEvent) -> None:
+        """Take a clock event; it leaves at once."""
+        self.spool.add_clock_event(event, now=self._monotonic())
+        self._news.set()
+
+    async def run(self) -> None:
+        """Report until `stop`, then deliver what is left, within the farewell's time."""
+        ticker = asyncio.create_task(self._tick())
+        conversation = asyncio.create_task(self._keep_connected())
+        stopping = asyncio.create_task(self._stopping.wait())
+        try:
+            await asyncio.wait({conversation, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self.settings.farewell):
+                    await conversation
+        finally:
+            for task in (ticker, stopping, conversation):
+                task.cancel()
+
+    def stop(self) -> None:
+        """Make `run` end."""
+        self.spool.close_batch(now=self._monotonic())
+        self._stopping.set()
+        self._news.set()
+
+    async def _tick(self) -> None:
+        while True:
+            spread = self.settings.jitter * self.settings.interval
+            await asyncio.sleep(self.settings.interval + self._rng.uniform(-spread, spread))
+            now = self._monotonic()
+            self.spool.close_batch(now=now)
+            self.spool.expire(now=now)
+            self._news.set()
+
+    async def _keep_connected(self) -> None:
+        tries = 0
+        while not self._stopping.is_set():
+            collector = self.settings.collectors[tries % len(self.settings.collectors)]
+            self._worked = False
+            pause = None
+            try:
+                await self._converse(collector)
+                continue
+            except (Broken, TimeoutError, OSError, grpc.aio.UsageError) as error:
+                self._note_failure(collector, str(error) or "it does not answer")
+            except grpc.aio.AioRpcError as error:
+                self._note_failure(collector, error.details() or error.code().name)
+                pause = self.settings.longest_pause if error.code() in UNWELCOME else None
+            rounds = 0 if self._worked else tries // len(self.settings.collectors)
+            tries = tries + 1 if not self._worked else (tries + 1) % len(self.settings.collectors)
+            if tries % len(self.settings.collectors) == 0 or pause:
+                await self._rest(pause or self._pause(rounds))
+
+    def _pause(self, rounds: int) -> float:
+        """Doubling, half of it at random."""
+        longest = min(self.settings.longest_pause, self.settings.first_pause * 2.0 ** min(rounds, 30))
+        return self._rng.uniform(longest / 2, longest)
+
+    async def _rest(self, pause: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(pause):
+                await self._stopping.wait()
+
+    def _note_failure(self, collector: HostPort, reason: str) -> None:
+        self._failures += 1
+        self._last_failure = reason
+        fields = {"collector": str(collector), "reason": reason, "waiting_records": self.spool.statistics().rows}
+        log.warning("no connection to the collector", extra={"fields": fields})
+
+    async def _converse(self, collector: HostPort) -> None:
+        """One connection, from hello to its end. Returns only when stopping; else raises."""
+        async with grpc.aio.insecure_channel(str(collector), options=CHANNEL_OPTIONS) as channel:
+            await self._until_ready(channel)
+            call: Call = ReportsStub(channel).Report()  # type: ignore[no-untyped-call]
+            hello = pb.AgentMessage(hello=control.hello_to_message(self._hello(collector)))
+            self.spool.rewind()
+            self._acknowledged = self._monotonic()
+            self._collector = str(collector)
+            tasks = [asyncio.create_task(self._send(call, hello)), asyncio.create_task(self._receive(call))]
+            try:
+                done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+                # The receiver knows the collector's reason; a failed write only knows that there is one.
+                for task in sorted(done, key=tasks.index, reverse=True):
+                    task.result()
+                if tasks[1] not in done:
+                    await self._take_leave(tasks[1])
+            except (grpc.aio.UsageError, asyncio.InvalidStateError):
+                raise Broken(await self._reason(call)) from None
+            finally:
+                self._connected = False
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+                call.cancel()
+
+    @staticmethod
+    async def _reason(call: Call) -> str:
+        return (await call.details() if call.done() else "") or "the stream broke"
+
+    async def _until_ready(self, channel: grpc.aio.Channel) -> None:
+        """Wait for the connection. Raises Broken as soon as it fails, TimeoutError if nothing happens."""
+        async with asyncio.timeout(self.settings.connect_within):
+            state = channel.get_state(try_to_connect=True)
+            while state is not grpc.ChannelConnectivity.READY:
+                if state is grpc.ChannelConnectivity.TRANSIENT_FAILURE:
+                    raise Broken("nobody listens there")
+                await channel.wait_for_state_change(state)
+                state = channel.get_state(try_to_connect=True)
+
+    async def _send(self, call: Call, hello: pb.AgentMessage) -> None:
+        """Write hello, then whatever the spool has, until stopping."""
+        await self._write(call, hello)
+        self._connected = True
+        self._connections += 1
+        log.info("connected", extra={"fields": {"collector": self._collector}})
+        while True:
+            self._news.clear()
+            while (entry := self.spool.next_entry()) is not None:
+                await self._write(call, self._message(entry))
+            await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
+            if self._stopping.is_set():
+                await call.done_writing()
+                return
+            await self._news.wait()
+            if not self.spool.unacknowledged:
+                self._acknowledged = self._monotonic()
+            elif self._monotonic() - self._acknowledged > self.settings.acknowledge_within:
+                raise Broken("it acknowledges nothing")
+
+    async def _write(self, call: Call, message: pb.AgentMessage) -> None:
+        async with asyncio.timeout(self.settings.acknowledge_within):
+            await call.write(message)
+
+    def _message(self, entry: Entry) -> pb.AgentMessage:
+        if isinstance(entry.body, RecordBatch):
+            batch = convert.batch_to_message(entry.body)
+            batch.waited_ns = max(0, round((self._monotonic() - entry.closed) * 1e9))
+            return pb.AgentMessage(batch=batch)
+        return pb.AgentMessage(clock_event=convert.clock_event_to_message(entry.sequence, entry.body))
+
+    async def _receive(self, call: Call) -> None:
+        """Take what the collector says until it ends the stream; raises then, unless stopping."""
+        async for message in call:
+            try:
+                self._take(message)
+            except BadMessage as error:
+                self._refused += 1
+                log.warning("message refused", extra={"fields": {"collector": self._collector, "reason": str(error)}})
+        if not self._stopping.is_set():
+            raise Broken("the collector ended the stream")
+
+    def _take(self, message: pb.CollectorMessage) -> None:
+        kind = message.WhichOneof("body")
+        self._worked = True
+        if kind == "acknowledgement":
+            try:
+                self.spool.acknowledge(message.acknowledgement.sequence)
+            except ValueError as error:
+                raise BadMessage(str(error)) from None
+            self._acknowledged = self._monotonic()
+        elif kind == "plan":
+            plan = control.plan_from_message(message.plan)
+            self._plan_version, self._peers = plan.version, len(plan.peers)
+            log.info("plan received", extra={"fields": {"version": plan.version, "peers": len(plan.peers)}})
+            self._on_plan(plan)
+        elif kind == "estimate":
+            self.own_estimate = control.own_estimate_from_message(message.estimate)
+            self.own_estimate_at = self._monotonic()
+            self._estimates += 1
+
+    async def _take_leave(self, receiver: asyncio.Task[None]) -> None:
+        """Everything is written: wait for the last acknowledgement, but not for long."""
+        with contextlib.suppress(TimeoutError, grpc.aio.AioRpcError):
+            async with asyncio.timeout(self.settings.farewell):
+                await receiver
+
+    def statistics(self) -> ReportStatistics:
+        """State and counts."""
+        return ReportStatistics(
+            connected=self._connected,
+            collector=self._collector,
+            connections=self._connections,
+            failures=self._failures,
+            last_failure=self._last_failure,
+            plan_version=self._plan_version,
+            peers=self._peers,
+            messages_refused=self._refused,
+            estimates=self._estimates,
+        )

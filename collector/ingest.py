@@ -1,0 +1,320 @@
+"""The collector's end of the report stream: records in; acknowledgement, plan and the host's own estimate out.
+
+Rules: nothing is acknowledged before it is in the window; a repeat is acknowledged again and otherwise ignored;
+nonsense ends the stream with INVALID_ARGUMENT and a sentence that says what was wrong, and harms no other stream. What
+waits to be sent to one agent is at most one of each kind, the newest, so a slow reader costs no memory.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import grpc
+import grpc.aio
+
+from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken
+from noonmark.collector.window import Window
+from noonmark.proto import control, convert
+from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.convert import BadMessage
+from noonmark.proto.noonmark_pb2_grpc import ReportsServicer
+
+log = logging.getLogger("noonmark.collector.ingest")
+
+HELLO_WITHIN = 10.0
+"""Seconds that a new stream has to introduce itself."""
+MAX_DESTINATIONS = 4096
+"""Names in one batch."""
+
+Context = grpc.aio.ServicerContext[pb.AgentMessage, pb.CollectorMessage]
+
+
+def _count(text: str) -> Any:
+    """A counter's field; the exporter shows `text` as its HELP."""
+    return field(metadata={"help": text})
+
+
+@dataclass(frozen=True, slots=True)
+class IngestStatistics:
+    """Counts since the collector started."""
+
+    streams: int = _count("Report streams that agents opened.")
+    batches: int = _count("Record batches taken.")
+    repeats: int = _count("Batches and events sent again by an agent, and known already.")
+    records: int = _count("Probe records taken into the window.")
+    records_late: int = _count("Probe records that waited in their agent until they were too old to be used.")
+    records_over_quota: int = _count("Probe records not taken because their host sends too many.")
+    records_crowded_out: int = _count("Probe records given up early because the window was full.")
+    clock_events: int = _count("Notices of agents that their clock was set, or their host slept.")
+    refused: int = _count("Streams ended because a message made no sense.")
+    names_disputed: int = _count("Times that a second agent claimed the name of a connected host.")
+    plans_sent: int = _count("Probe plans sent to agents.")
+    estimates_sent: int = _count("Estimates sent to the hosts that they speak of.")
+
+
+@dataclass(frozen=True, slots=True)
+class IngestFill:
+    """What is there now."""
+
+    streams: int
+    """Agents connected."""
+    hosts: int
+    """Hosts known, connected or not."""
+    window_rows: int
+
+
+class Stream:
+    """One agent's connection, as seen from the rest of the collector: a box with one place for each kind of message."""
+
+    def __init__(self, entry: HostEntry, task: asyncio.Task[object]) -> None:
+        self.entry = entry
+        self.instance = entry.hello.instance
+        self._task = task
+        self._ready = asyncio.Event()
+        self._acknowledgement: int | None = None
+        self._plan: pb.Plan | None = None
+        self._estimate: pb.HostEstimate | None = None
+        self.farewell: tuple[grpc.StatusCode, str] | None = None
+
+    def acknowledge(self, sequence: int) -> None:
+        """Tell the agent that everything up to `sequence` is safe."""
+        self._acknowledgement = sequence
+        self._ready.set()
+
+    def offer_plan(self, plan: pb.Plan) -> None:
+        """Send a plan, instead of any that still waits."""
+        self._plan = plan
+        self._ready.set()
+
+    def offer_estimate(self, estimate: pb.HostEstimate) -> None:
+        """Send the host's own estimate, instead of any that still waits."""
+        self._estimate = estimate
+        self._ready.set()
+
+    def end(self, code: grpc.StatusCode, reason: str) -> None:
+        """End the connection from this side."""
+        if self.farewell is None:
+            self.farewell = (code, reason)
+            self._task.cancel()
+
+    def take(self) -> Iterable[pb.CollectorMessage]:
+        """What waits, oldest kind of promise first."""
+        if self._acknowledgement is not None:
+            sequence, self._acknowledgement = self._acknowledgement, None
+            yield pb.CollectorMessage(acknowledgement=pb.Acknowledgement(sequence=sequence))
+        if self._plan is not None:
+            plan, self._plan = self._plan, None
+            yield pb.CollectorMessage(plan=plan)
+        if self._estimate is not None:
+            estimate, self._estimate = self._estimate, None
+            yield pb.CollectorMessage(estimate=estimate)
+
+    async def send_all(self, context: Context) -> None:
+        """Send what comes, for ever."""
+        while True:
+            await self._ready.wait()
+            self._ready.clear()
+            for message in self.take():
+                await context.write(message)
+
+
+class Ingest(ReportsServicer):
+    """The gRPC service `Reports`. `on_arrival` is called with each host that connects, to be given a plan."""
+
+    def __init__(
+        self,
+        window: Window,
+        directory: Directory,
+        *,
+        on_arrival: Callable[[str], None] | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.window = window
+        self.directory = directory
+        self.on_arrival = on_arrival
+        self._monotonic = monotonic
+        self._streams: dict[str, Stream] = {}
+        self._counts: Counter[str] = Counter()
+        self._closing = False
+
+    async def Report(self, request_iterator: AsyncIterator[pb.AgentMessage], context: Context) -> None:  # noqa: N802
+        """Serve one agent until either side ends the stream."""
+        stream: Stream | None = None
+        try:
+            stream = await self._open(request_iterator)
+            await self._serve(stream, request_iterator, context)
+        except BadMessage as error:
+            self._counts["refused"] += 1
+            await self._refuse(stream, context, grpc.StatusCode.INVALID_ARGUMENT, str(error))
+        except NameTaken as error:
+            self._counts["names_disputed"] += 1
+            await self._refuse(stream, context, grpc.StatusCode.ALREADY_EXISTS, str(error))
+        except Full as error:
+            await self._refuse(stream, context, grpc.StatusCode.RESOURCE_EXHAUSTED, str(error))
+        except asyncio.CancelledError:
+            if stream is None or stream.farewell is None:
+                raise
+            task = asyncio.current_task()
+            if task is not None:
+                task.uncancel()
+            await context.abort(*stream.farewell)
+        finally:
+            if stream is not None:
+                self._close(stream)
+
+    async def _refuse(self, stream: Stream | None, context: Context, code: grpc.StatusCode, reason: str) -> None:
+        host = stream.entry.hello.host if stream else None
+        log.warning("stream refused", extra={"fields": {"host": host, "peer": context.peer(), "reason": reason}})
+        await context.abort(code, reason)
+
+    async def _open(self, requests: AsyncIterator[pb.AgentMessage]) -> Stream:
+        try:
+            async with asyncio.timeout(HELLO_WITHIN):
+                first = await anext(requests)
+        except (TimeoutError, StopAsyncIteration):
+            raise BadMessage("no hello came") from None
+        if first.WhichOneof("body") != "hello":
+            raise BadMessage(f"the first message must be hello, not {first.WhichOneof('body') or 'empty'}")
+        hello = control.hello_from_message(first.hello)
+        known = self.directory.get(hello.host)
+        contested = known is not None and known.connected and known.hello.instance != hello.instance
+        entry = self.directory.greet(hello, now=self._monotonic())
+        previous = self._streams.get(hello.host)
+        if previous is not None:
+            previous.end(grpc.StatusCode.ALREADY_EXISTS, f"a newer connection reports as host {hello.host!r}")
+        if contested:
+            self._counts["names_disputed"] += 1
+            log.warning("two agents claim one name", extra={"fields": {"host": hello.host}})
+        task = asyncio.current_task()
+        assert task is not None
+        stream = self._streams[hello.host] = Stream(entry, task)
+        self._counts["streams"] += 1
+        log.info("host connected", extra={"fields": {"host": hello.host, "version": hello.version}})
+        return stream
+
+    async def _serve(self, stream: Stream, requests: AsyncIterator[pb.AgentMessage], context: Context) -> None:
+        if self._closing:
+            stream.end(grpc.StatusCode.UNAVAILABLE, "the collector is stopping")
+        # A repeat that the agent need not send again, if its last connection broke before it heard so.
+        if stream.entry.sequence:
+            stream.acknowledge(stream.entry.sequence)
+        if self.on_arrival is not None:
+            self.on_arrival(stream.entry.hello.host)
+        sender = asyncio.create_task(stream.send_all(context))
+        try:
+            async for message in requests:
+                self._take(stream, message)
+        finally:
+            sender.cancel()
+            with contextlib.suppress(asyncio.CancelledError, grpc.RpcError, grpc.aio.UsageError):
+                await sender
+        for last in stream.take():
+            await context.write(last)
+
+    def _close(self, stream: Stream) -> None:
+        host = stream.entry.hello.host
+        if self._streams.get(host) is stream:
+            del self._streams[host]
+            self.directory.gone(host, stream.instance, now=self._monotonic())
+            log.info("host disconnected", extra={"fields": {"host": host}})
+
+    def _take(self, stream: Stream, message: pb.AgentMessage) -> None:
+        now = self._monotonic()
+        stream.entry.heard = now
+        kind = message.WhichOneof("body")
+        if kind == "batch":
+            self._take_batch(stream, message.batch, now)
+        elif kind == "clock_event":
+            self._take_event(stream, message.clock_event, now)
+        elif kind == "counters":
+            stream.entry.counters = control.counters_from_message(message.counters)
+        elif kind == "hello":
+            raise BadMessage("hello came twice on one stream")
+        # A message of a kind unknown here comes from a newer agent, and is not for us.
+
+    def _take_batch(self, stream: Stream, message: pb.RecordBatch, now: float) -> None:
+        host = stream.entry.hello.host
+        if len(message.destinations) > MAX_DESTINATIONS:
+            raise BadMessage(f"batch: {len(message.destinations)} destinations; at most {MAX_DESTINATIONS}")
+        batch = convert.batch_from_message(message)
+        if host in batch.destinations:
+            raise BadMessage(f"batch: host {host!r} reports probes of itself")
+        if not batch.sequence:
+            raise BadMessage("batch: the sequence number is missing")
+        if stream.entry.is_new(batch.sequence):
+            self.window.add(host, batch, now, waited=message.waited_ns / 1e9)
+            self._counts["batches"] += 1
+        else:
+            self._counts["repeats"] += 1
+        stream.acknowledge(stream.entry.sequence)
+
+    def _take_event(self, stream: Stream, message: pb.ClockEvent, now: float) -> None:
+        event = convert.clock_event_from_message(message)
+        if not message.sequence:
+            raise BadMessage("clock event: the sequence number is missing")
+        if stream.entry.is_new(message.sequence):
+            host = stream.entry.hello.host
+            self.window.add_event(host, event, now)
+            self._counts["clock_events"] += 1
+            fields = {"host": host, "kind": event.kind.name.lower(), "at_ns": event.at_ns, "size_ns": event.size_ns}
+            log.warning("a host's clock was set, or the host slept", extra={"fields": fields})
+        else:
+            self._counts["repeats"] += 1
+        stream.acknowledge(stream.entry.sequence)
+
+    def send_plan(self, host: str, plan: control.Plan) -> bool:
+        """Give a connected host its plan; False if it is not connected."""
+        stream = self._streams.get(host)
+        if stream is None:
+            return False
+        stream.offer_plan(control.plan_to_message(plan))
+        self._counts["plans_sent"] += 1
+        return True
+
+    def send_estimates(self, estimates: Mapping[str, pb.HostEstimate]) -> None:
+        """Give every connected host its own estimate."""
+        for host, stream in self._streams.items():
+            estimate = estimates.get(host)
+            if estimate is not None:
+                stream.offer_estimate(estimate)
+                self._counts["estimates_sent"] += 1
+
+    def connected(self) -> Iterable[str]:
+        """Hosts connected now."""
+        return tuple(self._streams)
+
+    def close(self) -> None:
+        """Send every agent away, kindly; new ones too."""
+        self._closing = True
+        for stream in self._streams.values():
+            stream.end(grpc.StatusCode.UNAVAILABLE, "the collector is stopping")
+
+    def statistics(self) -> IngestStatistics:
+        """Counts since the start."""
+        window = self.window.statistics()
+        counts = self._counts
+        return IngestStatistics(
+            streams=counts["streams"],
+            batches=counts["batches"],
+            repeats=counts["repeats"],
+            records=window.rows_added,
+            records_late=window.rows_late,
+            records_over_quota=window.rows_over_quota,
+            records_crowded_out=window.rows_crowded_out,
+            clock_events=counts["clock_events"],
+            refused=counts["refused"],
+            names_disputed=counts["names_disputed"],
+            plans_sent=counts["plans_sent"],
+            estimates_sent=counts["estimates_sent"],
+        )
+
+    def fill(self) -> IngestFill:
+        """What is there now."""
+        return IngestFill(len(self._streams), len(self.directory), self.window.statistics().rows)
