@@ -1,0 +1,243 @@
+"""Reading the stamps of many lines at once, where lines share a layout. Pure.
+
+A *layout* is what one stamp that the slow reader understood looks like, byte by byte: which bytes are digits of which
+field, which are fixed. All lines of a block are held against it with one exclusive-or and one comparison, and read with
+one matrix product (the digits of a field times powers of ten). A line that fits a layout gets exactly the stamp that
+the slow reader would give; a line that does not fit (or fits, but names a date or time that needs thought: second 60,
+hour 24, the 30th of February) is left to the slow reader.
+
+Layouts are made for stamps whose text tells everything (zone and year) and that stand at a fixed place in the line:
+RFC 3339 and ISO 8601, RFC 5424, epoch numbers, and JSON or logfmt lines that begin with the field of the time.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.civil import DAY_NS, SECOND_NS, days_from_civil, days_in_month
+from noonmark.collector.estimate import Bool, Int64, UInt8
+from noonmark.collector.log_stamps import LogStamp
+from noonmark.collector.stamps_epoch import UNIT_NS, UNIT_OF_DIGITS
+
+Float32 = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
+
+LONGEST = 64
+"""Bytes of a line that a layout may look at."""
+_WORD = 8
+_CIVIL = re.compile(rb"(\d{4})([-/])(\d\d)\2(\d\d)[Tt _](\d\d):(\d\d):(\d\d)(?:[.,](\d{1,9}))?([Zz]|[+-]\d\d:?\d\d)\Z")
+_EPOCH = re.compile(rb"(\d{1,19})(?:\.(\d{1,9}))?\Z")
+_FIRST_FIELD = re.compile(rb"(?:\{\"[^\"\\]+\":\"?|[A-Za-z_@]+=\"?)\Z")
+_EXACT = 7
+"""Digits that a float32 holds exactly."""
+_ALL_TRUE = np.uint64(0x0101010101010101)
+_INT64_MOST = 2**63 - 1
+_INT64_SAFE = 9.2e18
+_EARLIEST_YEAR, _LATEST_YEAR = 1678, 2261
+"""Whole years that int64 nanoseconds can hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """One arrangement of a stamp within a line."""
+
+    width: int
+    """Bytes looked at, a multiple of eight."""
+    template: UInt8
+    """(width,): the fixed bytes; `0` where a digit stands."""
+    greatest: UInt8
+    """(width,): what template xor line may at most be: 9 for a digit, 0 for a fixed byte, 255 for any byte."""
+    weights: Float32
+    """(width, fields): powers of ten."""
+    civil: bool
+    """Whether the fields are year, month, day, hour, minute, second, fraction, fraction; else parts of one number."""
+    scales_ns: tuple[int, ...]
+    """What one unit of each field is worth, for the fields that simply add up."""
+    zone_ns: int
+    resolution_ns: int
+
+
+def learn(line: bytes, stamp: LogStamp, first_fields: tuple[str, ...]) -> Layout | None:
+    """The layout of a line that the slow reader understood; None if its kind cannot be read at a fixed place.
+
+    `first_fields` are the names of fields that may stand first in a JSON or logfmt line to have a layout: only the most
+    preferred one, as another one further on could take precedence.
+    """
+    before, text = line[: stamp.begin], line[stamp.begin : stamp.end]
+    after = line[stamp.end : stamp.end + 1] or b"\n"
+    if not _fixed_place(before, stamp, first_fields) or not stamp.zone_known:
+        return None
+    civil, epoch = _CIVIL.match(text), _EPOCH.match(text)
+    if civil is not None and int(civil[7]) < 60:
+        return _civil_layout(before, text, after, civil, stamp)
+    return _epoch_layout(before, text, after, stamp) if epoch is not None else None
+
+
+def _fixed_place(before: bytes, stamp: LogStamp, first_fields: tuple[str, ...]) -> bool:
+    if stamp.end + 1 > LONGEST or stamp.end <= stamp.begin:
+        return False
+    if stamp.format in ("json", "logfmt"):
+        name = before.strip(b'{":=')
+        return _FIRST_FIELD.match(before) is not None and name.decode("utf-8", "replace") in first_fields
+    return stamp.format in ("rfc3339", "rfc5424", *UNIT_NS)
+
+
+class _Builder:
+    """Lays out templates column by column."""
+
+    def __init__(self, before: bytes, text: bytes, after: bytes) -> None:
+        self.begin = len(before)
+        used = len(before) + len(text) + 1
+        self.width = -(-used // _WORD) * _WORD
+        self.template = np.zeros(self.width, np.uint8)
+        self.greatest = np.full(self.width, 255, np.uint8)
+        self.columns: list[tuple[int, int]] = []  # (first column, digits)
+        self.fix(0, before + text + after)
+
+    def fix(self, begin: int, text: bytes) -> None:
+        self.template[begin : begin + len(text)] = np.frombuffer(text, np.uint8)
+        self.greatest[begin : begin + len(text)] = 0
+
+    def digits(self, begin: int, count: int) -> None:
+        """The next field: so many digits, from this byte of the stamp's text on."""
+        first = self.begin + begin
+        self.template[first : first + count] = ord("0")
+        self.greatest[first : first + count] = 9
+        self.columns.append((first, count))
+
+    def layout(self, *, civil: bool, scales_ns: list[int], zone_ns: int, resolution_ns: int) -> Layout:
+        weights = np.zeros((self.width, len(self.columns)), np.float32)
+        for field, (first, count) in enumerate(self.columns):
+            weights[first : first + count, field] = 10.0 ** np.arange(count - 1, -1, -1)
+        return Layout(
+            self.width, self.template, self.greatest, weights, civil, tuple(scales_ns), zone_ns, resolution_ns
+        )
+
+
+def _civil_layout(before: bytes, text: bytes, after: bytes, found: re.Match[bytes], stamp: LogStamp) -> Layout:
+    builder = _Builder(before, text, after)
+    for group in (1, 3, 4, 5, 6, 7):
+        builder.digits(found.start(group), len(found[group]))
+    scales = []
+    begin, digits = found.start(8), len(found[8] or b"")
+    for taken in range(0, digits, 5):
+        count = min(5, digits - taken)
+        builder.digits(begin + taken, count)
+        scales.append(int(10 ** (9 - taken - count)))
+    return builder.layout(
+        civil=True,
+        scales_ns=scales,
+        zone_ns=stamp.zone_seconds * SECOND_NS,
+        resolution_ns=int(10 ** (9 - digits)),
+    )
+
+
+def _epoch_layout(before: bytes, text: bytes, after: bytes, stamp: LogStamp) -> Layout | None:
+    whole, _, fraction = text.partition(b".")
+    unit = stamp.format if stamp.format in UNIT_NS else UNIT_OF_DIGITS.get(len(whole))
+    if unit is None or 10 ** len(fraction) > UNIT_NS[unit]:
+        return None
+    builder = _Builder(before, text, after)
+    scales = []
+    for begin, digits, unit_ns in (
+        (0, len(whole), UNIT_NS[unit]),
+        (len(whole) + 1, len(fraction), UNIT_NS[unit] // 10 ** len(fraction)),
+    ):
+        for taken in range(0, digits, _EXACT):
+            count = min(_EXACT, digits - taken)
+            builder.digits(begin + taken, count)
+            scales.append(int(unit_ns * 10 ** (digits - taken - count)))
+    return builder.layout(civil=False, scales_ns=scales, zone_ns=0, resolution_ns=stamp.resolution_ns)
+
+
+class LayoutReader:
+    """Holds the layouts met so far in one log and reads what fits them."""
+
+    def __init__(self, first_fields: tuple[str, ...], most: int = 16) -> None:
+        """At most `most` layouts are kept; lines that need more are read slowly."""
+        self.first_fields = first_fields
+        self.most = most
+        self.layouts: list[Layout] = []
+
+    def learn(self, line: bytes, stamp: LogStamp) -> bool:
+        """Keep the layout of a line that the slow reader understood; whether there is one that was not known yet."""
+        if len(self.layouts) >= self.most:
+            return False
+        layout = learn(line, stamp, self.first_fields)
+        if layout is not None:
+            self.layouts.append(layout)
+        return layout is not None
+
+    def read(self, padded: UInt8, starts: Int64) -> tuple[Int64, Int64, Bool]:
+        """(time_ns, resolution_ns, known) of the lines that begin at `starts`, N rows each.
+
+        `padded` is the text and `LONGEST` more bytes. Rows that fit no layout have known False.
+        """
+        time_ns = np.zeros(len(starts), np.int64)
+        resolution_ns = np.ones(len(starts), np.int64)
+        known = np.zeros(len(starts), np.bool_)
+        left: Int64 | None = None  # rows still to be read; None means all
+        for layout in self.layouts:
+            rows_starts = starts if left is None else starts[left]
+            if not len(rows_starts):
+                break
+            values, fits = read_layout(layout, padded, rows_starts)
+            if left is None and fits.all():
+                resolution_ns.fill(layout.resolution_ns)
+                return values, resolution_ns, fits
+            rows = np.flatnonzero(fits) if left is None else left[fits]
+            time_ns[rows], resolution_ns[rows], known[rows] = values[fits], layout.resolution_ns, True
+            left = np.flatnonzero(~fits) if left is None else left[~fits]
+        return time_ns, resolution_ns, known
+
+
+def read_layout(layout: Layout, padded: UInt8, starts: Int64) -> tuple[Int64, Bool]:
+    """(time_ns, fits) of every line against one layout; time_ns means nothing where fits is False."""
+    windows = np.ndarray((len(padded) - layout.width + 1,), f"V{layout.width}", padded.data, strides=(1,))
+    differences = windows[starts].view(np.uint8)
+    differences ^= np.tile(layout.template, len(starts))
+    words = (differences <= np.tile(layout.greatest, len(starts))).view(np.uint64).reshape(len(starts), -1)
+    fits = words[:, 0].copy()
+    for column in range(1, words.shape[1]):
+        fits &= words[:, column]
+    fields = differences.reshape(len(starts), layout.width).astype(np.float32) @ layout.weights
+    time_ns, exists = (_civil_time if layout.civil else _number_time)(layout, fields)
+    return time_ns, (fits == _ALL_TRUE) & exists
+
+
+def _civil_time(layout: Layout, fields: Float32) -> tuple[Int64, Bool]:
+    """Instants from columns year, month, day, hour, minute, second and parts of the fraction."""
+    hour, minute, second = fields[:, 3], fields[:, 4], fields[:, 5]
+    exists = (hour < 24) & (minute < 60) & (second < 60)
+    dates = fields[:, :3]
+    if len(dates) and (dates == dates[0]).all():  # the usual case: one block of a log lies within one day
+        year, month, day = (int(value) for value in dates[0])
+        if not (_EARLIEST_YEAR <= year <= _LATEST_YEAR and 1 <= month <= 12 and 1 <= day <= days_in_month(year, month)):
+            return np.zeros(len(fields), np.int64), np.zeros(len(fields), np.bool_)
+        day_ns: int | Int64 = days_from_civil(year, month, day) * DAY_NS
+    else:
+        years, months, days = (dates[:, column].astype(np.int64) for column in range(3))
+        exists &= (years >= _EARLIEST_YEAR) & (years <= _LATEST_YEAR) & (months >= 1) & (months <= 12)
+        years, months = np.where(exists, years, 2000), np.where(exists, months, 1)
+        exists &= (days >= 1) & (days <= days_in_month(years, months))
+        day_ns = days_from_civil(years, months, days) * DAY_NS
+    time_ns = (hour * np.float32(3600) + minute * np.float32(60) + second).astype(np.int64)
+    time_ns *= SECOND_NS
+    time_ns += day_ns - layout.zone_ns
+    for column, scale_ns in enumerate(layout.scales_ns, start=6):
+        time_ns += fields[:, column].astype(np.int64) * scale_ns
+    return time_ns, exists
+
+
+def _number_time(layout: Layout, fields: Float32) -> tuple[Int64, Bool]:
+    """Instants from the parts of an epoch number; those beyond int64 do not exist here."""
+    time_ns = np.zeros(len(fields), np.int64)
+    size = np.zeros(len(fields), np.float64)
+    with np.errstate(over="ignore"):
+        for column, scale_ns in enumerate(layout.scales_ns):
+            size += fields[:, column] * float(scale_ns)
+            if scale_ns <= _INT64_MOST:
+                time_ns += fields[:, column].astype(np.int64) * scale_ns
+    return time_ns, size < _INT64_SAFE
