@@ -1,0 +1,90 @@
+"""Ancillary data of a received message -> kernel time stamps and packet details. Pure: bytes in, values out.
+
+Linux's numbers (include/uapi/asm-generic/socket.h, linux/in.h, linux/in6.h, linux/errqueue.h); Python 3.11 names none
+of those for time stamps. All lengths are checked: what does not fit counts as not told.
+
+A kernel stamp (SCM_TIMESTAMPING) is three times in a row: by software on CLOCK_REALTIME; disused; by the network card
+on the card's own clock. Only the first is the clock that this program compares, so only the first is read.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from collections.abc import Iterable
+
+SOL_SOCKET, SOL_IP, SOL_IPV6 = 1, 0, 41
+SCM_TIMESTAMPNS, SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW = 35, 37, 65
+IP_TTL, IP_PKTINFO, IP_RECVERR = 2, 8, 11
+IPV6_RECVERR, IPV6_PKTINFO, IPV6_HOPLIMIT = 25, 50, 52
+ORIGIN_TIMESTAMPING = 4
+"""SO_EE_ORIGIN_TIMESTAMPING."""
+SENT = 0
+"""SCM_TSTAMP_SND: the stamp of the packet's leaving, not of its scheduling."""
+
+Ancillary = Iterable[tuple[int, int, bytes]]
+
+_TIME_64 = struct.Struct("=qq").unpack_from
+_TIME_32 = struct.Struct("=ii").unpack_from
+_EXTENDED_ERROR = struct.Struct("=IBBBBII")
+_PACKET_INFO_4 = struct.Struct("=i4s4s")
+_HOP_LIMITS = ((SOL_IP, IP_TTL), (SOL_IPV6, IPV6_HOPLIMIT))
+_ERRORS = ((SOL_IP, IP_RECVERR), (SOL_IPV6, IPV6_RECVERR))
+_STAMPING = (SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW)
+# Where a small number's octet lies in a C int.
+_LOW_OCTET = 0 if sys.byteorder == "little" else 3
+
+
+def _time_ns(data: bytes) -> int:
+    """The first time of a stamp (one or three in a row, 64 or 32 bits wide); 0 where it is none."""
+    length = len(data)
+    if length in (48, 16):
+        seconds, nanoseconds = _TIME_64(data)
+    elif length in (24, 8):
+        seconds, nanoseconds = _TIME_32(data)
+    else:
+        return 0
+    return int(seconds) * 1_000_000_000 + int(nanoseconds)
+
+
+def receive_details(ancillary: Ancillary) -> tuple[int, int]:
+    """Of a received packet: the kernel's receive stamp (CLOCK_REALTIME, ns), and its TTL or hop limit; 0 where not
+    told."""
+    time_ns = hop_limit = 0
+    for level, kind, data in ancillary:
+        if level == SOL_SOCKET:
+            if kind in _STAMPING or kind == SCM_TIMESTAMPNS:
+                time_ns = _time_ns(data)
+        elif (level, kind) in _HOP_LIMITS and len(data) == 4:
+            hop_limit = data[_LOW_OCTET]
+    return time_ns, hop_limit
+
+
+def transmit_details(ancillary: Ancillary) -> tuple[int, int] | None:
+    """Of a message of the error queue: which packet left, by its count on the socket (SOF_TIMESTAMPING_OPT_ID), and
+    when (ns).
+
+    None if the message tells something else, such as an ICMP error.
+    """
+    time_ns = 0
+    identifier = -1
+    for level, kind, data in ancillary:
+        if level == SOL_SOCKET:
+            if kind in _STAMPING:
+                time_ns = _time_ns(data)
+        elif (level, kind) in _ERRORS and len(data) >= _EXTENDED_ERROR.size:
+            _, origin, _, _, _, info, count = _EXTENDED_ERROR.unpack_from(data)
+            if origin == ORIGIN_TIMESTAMPING and info == SENT:
+                identifier = count
+    return (identifier, time_ns) if identifier >= 0 and time_ns else None
+
+
+def reply_source(ancillary: Ancillary) -> list[tuple[int, int, bytes]]:
+    """Ancillary data that makes a reply leave from the address that its request came to; empty if not told."""
+    for level, kind, data in ancillary:
+        if level == SOL_IP and kind == IP_PKTINFO and len(data) == _PACKET_INFO_4.size:
+            _, local, _ = _PACKET_INFO_4.unpack(data)
+            return [(SOL_IP, IP_PKTINFO, _PACKET_INFO_4.pack(0, local, bytes(4)))]
+        if level == SOL_IPV6 and kind == IPV6_PKTINFO:
+            return [(SOL_IPV6, IPV6_PKTINFO, data)]
+    return []

@@ -1,0 +1,322 @@
+"""Joins probing and reflecting to sockets, the clock and the event loop. Rim: it decides nothing, it passes on.
+
+One socket a bound address; requests and replies share it, so one open port is all that a host needs. The order of
+steps is what keeps stamps honest: receive, then check the clock, then use what was received. If the clock was set in
+between, nobody can say on which side of it a stamp was taken, and everything at hand is thrown away and counted.
+
+Transmit stamps are fetched right after sending, where they mostly lie ready: the reply to the next packet, already
+waiting, can then tell of it. Those that come later wake the loop.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import random
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from noonmark.agent.clock_watch import ClockWatch
+from noonmark.agent.clocks import Clock
+from noonmark.agent.exchange import Exchange, ExchangeSettings, Probe, Role
+from noonmark.agent.kernel_clock import SetNotice
+from noonmark.agent.reflector import Reflector, ReflectorSettings, Token
+from noonmark.agent.schedule import PeerTarget
+from noonmark.agent.stamp import is_request
+from noonmark.agent.statistics import ProbeStatistics
+from noonmark.agent.timestamping import StampedSocket, Stamping
+from noonmark.agent.timestamps import encode_error_estimate
+from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
+
+Socket = StampedSocket[Probe | Token]
+
+_DATAGRAMS_A_WAKE = 64
+_DISCARD_AT_MOST = 4096
+_DISCIPLINE_EVERY_NS = 8_000_000_000
+"""How old the clock's word on its own error may be; the kernel lets it grow by 500 µs/s."""
+
+
+@dataclass(frozen=True, slots=True)
+class EndpointSettings:
+    """Everything that can be set, with defaults that suit a host of a fleet."""
+
+    exchange: ExchangeSettings = field(default_factory=ExchangeSettings)
+    reflector: ReflectorSettings = field(default_factory=ReflectorSettings)
+    kernel_stamps: bool = True
+    """False: stamp in the program only, to see what that costs."""
+
+
+class Endpoint:
+    """A host's probing: sends to its peers, answers anyone."""
+
+    def __init__(
+        self,
+        *,
+        binds: Sequence[tuple[str, int]],
+        clock: Clock,
+        on_records: Callable[[Sequence[ProbeRecord]], None],
+        on_clock_event: Callable[[ClockEvent], None],
+        rng: random.Random | None = None,
+        settings: EndpointSettings | None = None,
+    ) -> None:
+        """`binds` are numeric addresses and ports (0: any free one). Callbacks run in the loop and must not block."""
+        rng = rng or random.Random()
+        self._settings = settings or EndpointSettings()
+        self._binds = binds
+        self._clock = clock
+        self._on_records = on_records
+        self._on_clock_event = on_clock_event
+        self._watch = ClockWatch(clock, rng)
+        self._exchange = Exchange(rng, self._settings.exchange)
+        self._reflector = Reflector(self._settings.reflector)
+        self._sockets: list[Socket] = []
+        self._running = False
+        self._notice: SetNotice | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._timer_at: int | None = None
+        self._error_estimate = 0
+        self._discipline_until = 0
+        self._clock_events = 0
+        self._socket_errors: Counter[str] = Counter()
+
+    # --- life
+
+    async def start(self) -> None:
+        """Bind and begin to answer. Raises OSError if an address cannot be bound; then none stays bound."""
+        try:
+            for host, port in self._binds:
+                self._sockets.append(StampedSocket(host, port, kernel_stamps=self._settings.kernel_stamps))
+        except OSError:
+            self._close_sockets()
+            raise
+        self._loop = asyncio.get_running_loop()
+        self._refresh_discipline(self._clock.monotonic_ns())
+        for sock in self._sockets:
+            self._loop.add_reader(sock.fileno(), self._readable, sock)
+        self._notice = SetNotice.open()
+        if self._notice is not None:
+            self._loop.add_reader(self._notice.fileno(), self._clock_was_set, self._notice)
+        self._running = True
+        self._pump()
+
+    async def close(self) -> None:
+        """Stop, and pass on the records that still waited for an exact stamp. Does nothing the second time."""
+        if not self._running:
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._running = False
+        for sock in self._sockets:
+            self._loop.remove_reader(sock.fileno())
+        self._close_sockets()
+        if self._notice is not None:
+            self._loop.remove_reader(self._notice.fileno())
+            self._notice.close()
+            self._notice = None
+        self._exchange.finish()
+        self._deliver()
+
+    def _close_sockets(self) -> None:
+        for sock in self._sockets:
+            sock.close()
+
+    @property
+    def addresses(self) -> list[tuple[str, int]]:
+        """As really bound, in the order of `binds`."""
+        return [(sock.address[0], sock.address[1]) for sock in self._sockets]
+
+    @property
+    def clock_epoch(self) -> int:
+        """The clock epoch that records of now belong to."""
+        return self._watch.epoch
+
+    def replace_peers(self, peers: Sequence[PeerTarget]) -> None:
+        """Probe these from now on; before `start` too."""
+        self._exchange.replace_peers(peers, now=self._clock.monotonic_ns())
+        if self._running:
+            self._pump()
+
+    def statistics(self) -> ProbeStatistics:
+        """Counts so far."""
+        stamping = {sock.stamping for sock in self._sockets}
+        worst = next((level for level in (Stamping.NONE, Stamping.RECEIVE) if level in stamping), Stamping.BOTH)
+        return ProbeStatistics(
+            exchange=self._exchange.statistics(),
+            reflector=self._reflector.statistics(now=self._clock.monotonic_ns()),
+            oversized=sum(sock.oversized for sock in self._sockets),
+            socket_errors=dict(self._socket_errors),
+            transmit_stamps_given_up=sum(sock.given_up for sock in self._sockets),
+            clock_events=self._clock_events,
+            clock_epoch=self._watch.epoch,
+            clock_rate=self._watch.rate_against_raw(),
+            kernel_stamps=worst.value,
+        )
+
+    # --- datagrams
+
+    def _readable(self, sock: Socket) -> None:
+        replies = False
+        received = 0
+        for received in range(_DATAGRAMS_A_WAKE):  # noqa: B007 - used after the loop
+            try:
+                message = sock.receive()
+            except OSError as error:
+                self._socket_errors[_name(error)] += 1
+                break
+            if message is None:
+                break
+            events = self._watch.check()
+            if events:
+                self._clock_events_happened(events)
+                break
+            data, address, kernel_ns, hop_limit, reply_source = message
+            if kernel_ns:
+                stamped_ns, source = self._clock.kernel_to_clock(kernel_ns), StampSource.KERNEL
+            else:
+                stamped_ns, source = self._watch.realtime_ns, StampSource.USER
+            if not is_request(data):
+                replies = True
+                now = self._watch.monotonic_ns
+                self._exchange.receive_datagram(data, address, Stamp(stamped_ns, source), now=now)
+                continue
+            answer = self._reflector.receive_request(
+                data,
+                address,
+                stamped_ns,
+                source,
+                hop_limit,
+                now=self._watch.monotonic_ns,
+                transmit_ns=self._watch.realtime_ns,
+                epoch=self._watch.epoch,
+                error_estimate=self._error_estimate,
+            )
+            if answer is not None:
+                try:
+                    sock.send(answer[0], address, answer[1], reply_source)
+                except OSError as error:
+                    self._reflector.refuse(_name(error))
+                else:
+                    self._fetch_one(sock)
+        if not received or sock.awaits_stamps:
+            self._late_stamps(sock)
+        if replies:
+            self._pump()
+
+    # --- transmit stamps
+
+    def _fetch_one(self, sock: Socket) -> None:
+        found = sock.transmit_stamp()
+        if found is not None:
+            self._apply(found)
+
+    def _apply(self, found: tuple[Probe | Token, int]) -> None:
+        token, kernel_ns = found
+        time_ns = self._clock.kernel_to_clock(kernel_ns)
+        if isinstance(token, Probe):
+            self._exchange.transmit_stamp(token, time_ns)
+        else:
+            self._reflector.transmitted(token, time_ns)
+
+    def _late_stamps(self, sock: Socket) -> None:
+        """Stamps that were not there right after sending; they may belong to records already complete: check first."""
+        found = sock.transmit_stamps()
+        events = self._watch.check()
+        if events:
+            self._clock_events_happened(events)
+            return
+        for each in found:
+            self._apply(each)
+
+    # --- the clock
+
+    def _clock_was_set(self, notice: SetNotice) -> None:
+        notice.acknowledge()
+        self._clock_events_happened(self._watch.check())
+
+    def _clock_events_happened(self, events: Sequence[ClockEvent]) -> None:
+        if not events:
+            return
+        self._clock_events += len(events)
+        self._exchange.clock_event()
+        for sock in self._sockets:
+            sock.transmit_stamps()
+            sock.forget_awaited()
+            self._discard_received(sock)
+        self._refresh_discipline(self._clock.monotonic_ns())
+        for event in events:
+            self._on_clock_event(event)
+
+    def _discard_received(self, sock: Socket) -> None:
+        for _ in range(_DISCARD_AT_MOST):
+            try:
+                message = sock.receive()
+            except OSError:
+                return
+            if message is None:
+                return
+            if is_request(message[0]):
+                self._reflector.refuse("clock-event")
+
+    def _refresh_discipline(self, now: int) -> None:
+        discipline = self._clock.discipline()
+        self._error_estimate = encode_error_estimate(discipline.maximum_error_ns, synchronized=discipline.synchronized)
+        self._exchange.tai_minus_utc_s = discipline.tai_minus_utc_s
+        self._discipline_until = now + _DISCIPLINE_EVERY_NS
+
+    # --- sending and timing
+
+    def _pump(self) -> None:
+        """Do what is due, pass on what is ready, and set the timer for what comes next."""
+        self._clock_events_happened(self._watch.check())
+        now = self._watch.monotonic_ns
+        if now >= self._discipline_until:
+            self._refresh_discipline(now)
+        self._exchange.handle_timer(now=now)
+        for probe in self._exchange.datagrams_to_send(now=now):
+            self._send(probe, now)
+        self._deliver()
+        self._set_timer(now)
+
+    def _send(self, probe: Probe, now: int) -> None:
+        family_v6 = ":" in probe.address[0]
+        sock = next((sock for sock in self._sockets if (":" in sock.address[0]) is family_v6), None)
+        if sock is None:
+            self._exchange.send_failed(probe, "no-socket")
+            return
+        data = self._exchange.depart(
+            probe, self._clock.realtime_ns(), now=now, epoch=self._watch.epoch, error_estimate=self._error_estimate
+        )
+        try:
+            sock.send(data, probe.address, probe)
+        except OSError as error:
+            self._exchange.send_failed(probe, _name(error))
+        # Between the two packets of a pair nothing may come; their stamps are fetched together.
+        if probe.role is not Role.WARM_UP:
+            while sock.awaits_stamps and (found := sock.transmit_stamp()) is not None:
+                self._apply(found)
+
+    def _deliver(self) -> None:
+        records = self._exchange.take_records()
+        if records:
+            self._on_records(records)
+
+    def _set_timer(self, now: int) -> None:
+        at = self._exchange.get_timer()
+        if at == self._timer_at and self._timer is not None:
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._timer_at = at
+        if at is not None:
+            self._timer = self._loop.call_later(max(0, at - now) / 1e9, self._timer_fired)
+
+    def _timer_fired(self) -> None:
+        self._timer = None
+        self._pump()
+
+
+def _name(error: OSError) -> str:
+    return errno.errorcode.get(error.errno or 0, "unknown")

@@ -1,0 +1,205 @@
+"""Answers STAMP test packets: a request and its stamps in, the reply's bytes out. Pure; `now` is monotonic nanoseconds.
+
+Stateful mode (RFC 8762 section 4.3): a session is one sender's address, port and session identifier; replies are
+counted in it from 0, so that loss of either direction can be told. The true departure of a session's last reply is
+told in its next one (Follow-Up Telemetry, RFC 8972 section 4.7). RFC 8972 has sessions set up by hand; here a
+sender's first packet does it.
+
+A reply is exactly as long as its request; a request shorter than the base packet gets none. So nobody is flooded
+through us. Each source address may send so many requests a second. Memory is bounded: the session longest silent
+makes room for a new one.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections import Counter, OrderedDict
+from dataclasses import dataclass
+
+from noonmark.agent import tlv
+from noonmark.agent.stamp import BASE_LENGTH, REFLECTOR, SENDER
+from noonmark.agent.statistics import ReflectorStatistics
+from noonmark.agent.timestamps import encode_ntp
+from noonmark.proto.records import StampSource
+
+# The reply to a request that carries just what ours carry, in one stroke: base packet, follow-up, clock epoch.
+_WHOLE_REPLY = struct.Struct("!IQHHQIQH2xB3x BBHIQB3x BBHIBB2x")
+_OUR_LENGTH = BASE_LENGTH + len(tlv.REQUEST_TLVS)
+_SECOND_NS = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class ReflectorSettings:
+    """Bounds of the reflector."""
+
+    packets_per_second: float = 100.0
+    """Sustained, from one source address."""
+    burst: int = 200
+    """At once, from one source address."""
+    most_sessions: int = 4096
+    most_sources: int = 4096
+    idle_ns: int = 900 * _SECOND_NS
+    """A session silent for so long is forgotten (REFWAIT of RFC 5357 section 4.2 is 900 s)."""
+
+
+class Session:
+    """One sender: our count of replies to it, and when the last of them left."""
+
+    __slots__ = ("follow_up", "follow_up_epoch", "last_heard", "replies")
+
+    def __init__(self) -> None:
+        self.replies = 0
+        self.last_heard = 0
+        self.follow_up: tuple[int, int, int] = tlv.FollowUp()
+        self.follow_up_epoch = 0
+
+
+Token = tuple[Session, int, int, int]
+"""Names a reply for its transmit stamp: its session, its number in it, t3 as it carries it, the clock epoch."""
+
+
+class RateLimit:
+    """So many packets a second from each source, as virtual scheduling (ITU-T I.371: GCRA): one number a source.
+
+    The number is when the source's allowance will be whole again; one whose time has come needs no memory.
+    """
+
+    def __init__(self, settings: ReflectorSettings) -> None:
+        self._spacing_ns = round(_SECOND_NS / settings.packets_per_second)
+        self._tolerance_ns = self._spacing_ns * (settings.burst - 1)
+        self._most = settings.most_sources
+        self._whole_at: dict[str, int] = {}
+        self._next_purge = 0
+
+    def refusal(self, source: str, now: int) -> str | None:
+        """None to let the packet pass, else why not."""
+        whole_at = self._whole_at.get(source)
+        if whole_at is None:
+            if len(self._whole_at) >= self._most and not self._purge(now):
+                return "table-full"
+            whole_at = now
+        elif whole_at < now:
+            whole_at = now
+        elif whole_at - now > self._tolerance_ns:
+            return "rate-limited"
+        self._whole_at[source] = whole_at + self._spacing_ns
+        return None
+
+    def _purge(self, now: int) -> bool:
+        """Make room, at most once in a spacing, since it costs a walk through the table."""
+        if now < self._next_purge:
+            return False
+        self._next_purge = now + self._spacing_ns
+        self._whole_at = {source: at for source, at in self._whole_at.items() if at > now}
+        return len(self._whole_at) < self._most
+
+
+class Reflector:
+    """All sessions of one agent."""
+
+    def __init__(self, settings: ReflectorSettings | None = None) -> None:
+        self._settings = settings or ReflectorSettings()
+        self._limit = RateLimit(self._settings)
+        self._sessions: OrderedDict[tuple[object, int], Session] = OrderedDict()
+        self._refused: Counter[str] = Counter()
+        self._reflected = 0
+        self._missing_receive = 0
+        self._unbelievable = 0
+
+    def receive_request(
+        self,
+        data: bytes,
+        address: tuple[str, int] | tuple[str, int, int, int],
+        received_ns: int,
+        received_by: StampSource,
+        hop_limit: int,
+        *,
+        now: int,
+        transmit_ns: int,
+        epoch: int,
+        error_estimate: int,
+    ) -> tuple[bytes, Token] | None:
+        """The reply, to be sent at once, and what to hand to `transmitted` with its stamp; None if there is no reply.
+
+        `received_ns` (t2) and `transmit_ns` (t3, read just now) are of the clock epoch `epoch`; `error_estimate` is
+        that of both, as `encode_error_estimate` makes it, in NTP's format.
+        """
+        length = len(data)
+        if length < BASE_LENGTH:
+            self.refuse("short")
+            return None
+        refusal = self._limit.refusal(address[0], now)
+        if refusal is not None:
+            self.refuse(refusal)
+            return None
+        sequence, timestamp, sender_estimate, session_id = SENDER.unpack_from(data)
+        if not sender_estimate & 0xFF:
+            self.refuse("malformed")
+            return None
+        session = self._session((address, session_id), now)
+        number = session.replies
+        session.replies = (number + 1) & 0xFFFF_FFFF
+        follow_up = session.follow_up if session.follow_up_epoch == epoch else tlv.FollowUp()
+        # fmt: off
+        base = (
+            number, encode_ntp(transmit_ns), error_estimate, session_id, encode_ntp(received_ns),
+            sequence, timestamp, sender_estimate, hop_limit,
+        )
+        # fmt: on
+        if length == _OUR_LENGTH and data[BASE_LENGTH:] == tlv.REQUEST_TLVS:
+            reply = _WHOLE_REPLY.pack(
+                *base, 0, tlv.FOLLOW_UP, 16, *follow_up, 0, tlv.CLOCK_EPOCH, 8, epoch, received_by, StampSource.USER
+            )
+        else:
+            reply = REFLECTOR.pack(*base)
+            if length > BASE_LENGTH:
+                clock_epoch = tlv.ClockEpoch(epoch, received_by, StampSource.USER)
+                reply += tlv.reflect_tlvs(data[BASE_LENGTH:], tlv.FollowUp(*follow_up), clock_epoch)
+        self._reflected += 1
+        if received_by is StampSource.USER:
+            self._missing_receive += 1
+        return reply, (session, number, transmit_ns, epoch)
+
+    def _session(self, key: tuple[object, int], now: int) -> Session:
+        session = self._sessions.get(key)
+        if session is None:
+            self._forget_idle(now)
+            if len(self._sessions) >= self._settings.most_sessions:
+                self._sessions.popitem(last=False)
+            session = self._sessions[key] = Session()
+        else:
+            self._sessions.move_to_end(key)
+        session.last_heard = now
+        return session
+
+    def _forget_idle(self, now: int) -> None:
+        oldest = now - self._settings.idle_ns
+        while self._sessions and next(iter(self._sessions.values())).last_heard < oldest:
+            self._sessions.popitem(last=False)
+
+    def transmitted(self, token: Token, time_ns: int, method: int = tlv.METHOD_LOCAL) -> None:
+        """The exact departure of a reply (t3); `method` as in RFC 8972 section 4.3.
+
+        One that is older than the program's own reading before it cannot be this reply's.
+        """
+        session, number, program_ns, epoch = token
+        if time_ns < program_ns:
+            self._unbelievable += 1
+            return
+        session.follow_up = (number, encode_ntp(time_ns), method)
+        session.follow_up_epoch = epoch
+
+    def refuse(self, reason: str) -> None:
+        """Count a request that gets no reply."""
+        self._refused[reason] += 1
+
+    def statistics(self, *, now: int) -> ReflectorStatistics:
+        """Counts so far."""
+        self._forget_idle(now)
+        return ReflectorStatistics(
+            reflected=self._reflected,
+            refused=dict(self._refused),
+            missing_receive_stamps=self._missing_receive,
+            unbelievable_transmit_stamps=self._unbelievable,
+            sessions=len(self._sessions),
+        )

@@ -1,0 +1,73 @@
+"""Whom to probe next, and when. Pure: times are monotonic nanoseconds passed in, chance is a generator passed in.
+
+A new peer's first exchange falls at a random moment of its interval, and every spacing is drawn anew around the
+interval: so a fleet that starts at once does not probe in step, and probes do not run in step with anything periodic
+on the host. What was missed (a stopped or sleeping host) is not made up for.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+JITTER = 0.25
+"""A spacing is the interval times a number drawn evenly from 1 - JITTER to 1 + JITTER."""
+
+
+@dataclass(frozen=True, slots=True)
+class PeerTarget:
+    """A host to probe. Raises ValueError for a port or an interval that cannot be."""
+
+    host: str
+    """Name under which its records are reported."""
+    address: str
+    """Numeric IPv4 or IPv6 address."""
+    port: int
+    interval_ns: int
+    """Mean time between two exchanges."""
+
+    def __post_init__(self) -> None:
+        if not 0 < self.port < 65536:
+            raise ValueError(f"peer {self.host}: port {self.port} is not from 1 to 65535")
+        if self.interval_ns <= 0:
+            raise ValueError(f"peer {self.host}: the interval must be above zero")
+
+
+class Schedule:
+    """A queue of peers ordered by when each is due."""
+
+    def __init__(self, rng: random.Random) -> None:
+        self._rng = rng
+        self._due: dict[PeerTarget, int] = {}
+        self._queue: list[tuple[int, int, PeerTarget]] = []
+        self._entries = 0
+
+    def replace(self, peers: Sequence[PeerTarget], *, now: int) -> None:
+        """Probe these peers from now on. One that stays as it was keeps its moment."""
+        kept = self._due
+        self._due = {}
+        self._queue = []
+        for peer in dict.fromkeys(peers):
+            due = kept.get(peer)
+            self._push(peer, now + round(self._rng.random() * peer.interval_ns) if due is None else due)
+
+    def next_ns(self) -> int | None:
+        """When the next peer is due; None if there is none."""
+        return self._queue[0][0] if self._queue else None
+
+    def take_due(self, *, now: int) -> list[PeerTarget]:
+        """The peers due by now, in order; each is put back for its next time."""
+        taken: list[PeerTarget] = []
+        while self._queue and self._queue[0][0] <= now:
+            taken.append(heapq.heappop(self._queue)[2])
+        for peer in taken:
+            spacing = peer.interval_ns * self._rng.uniform(1 - JITTER, 1 + JITTER)
+            self._push(peer, now + max(1, round(spacing)))
+        return taken
+
+    def _push(self, peer: PeerTarget, due: int) -> None:
+        self._due[peer] = due
+        self._entries += 1  # breaks ties, so that peers need no order
+        heapq.heappush(self._queue, (due, self._entries, peer))

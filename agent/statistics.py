@@ -1,0 +1,118 @@
+"""What the probing did since it started, as frozen values. Pure: no behaviour.
+
+Counts only grow. Mappings go from a short reason, made of letters and hyphens, to a count; reasons that never
+occurred are absent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class PeerStatistics:
+    """One peer's part, by packets."""
+
+    sent: int
+    completed: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeStatistics:
+    """The sender's side, by packets."""
+
+    sent: int
+    completed: int
+    """Answered in time by the right host."""
+    lost: int
+    """Not answered in time."""
+    abandoned: int
+    """Given up unanswered: the clock was set, or the peer left the plan."""
+    reordered: int
+    """Completed, but answered after a packet that was sent later."""
+    rejected: Mapping[str, int]
+    """Replies not used: malformed, unsolicited, unknown-sequence, late, duplicate, spoofed, inconsistent."""
+    send_failures: Mapping[str, int]
+    """Packets that could not be sent, by the error's name (ENETUNREACH, ...)."""
+    unusable_peers: Mapping[str, int]
+    """Peers that the plan named in vain: no numeric address, an address twice, no socket of its family. A state, not a
+    count."""
+    missing_transmit_stamps: int
+    """Records whose t1 is not the kernel's."""
+    missing_receive_stamps: int
+    """Records whose t4 is not the kernel's."""
+    missing_follow_ups: int
+    """Records whose t3 is not the kernel's."""
+    outstanding: int
+    held: int
+    """Records that wait for their exact t3."""
+    peers: Mapping[str, PeerStatistics]
+
+
+@dataclass(frozen=True, slots=True)
+class ReflectorStatistics:
+    """The reflector's side, by packets."""
+
+    reflected: int
+    refused: Mapping[str, int]
+    """Requests not answered: short, malformed, rate-limited, table-full, clock-event, oversized, and errors of
+    sending."""
+    missing_receive_stamps: int
+    """Answered with a t2 that is not the kernel's."""
+    unbelievable_transmit_stamps: int
+    """Stamps of the kernel from before the reply was sent: not used."""
+    sessions: int
+    """Senders remembered now."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeStatistics:
+    """Both sides, and the clock."""
+
+    exchange: ExchangeStatistics
+    reflector: ReflectorStatistics
+    oversized: int
+    """Datagrams dropped for being longer than any test packet."""
+    socket_errors: Mapping[str, int]
+    """Failures of receiving, by the error's name."""
+    transmit_stamps_given_up: int
+    """Sent packets, of both sides, whose stamp the kernel never gave."""
+    clock_events: int
+    clock_epoch: int
+    clock_rate: float | None
+    """How much faster the clock runs than its bare oscillator since the last statistics (s/s); None if too short ago."""
+    kernel_stamps: str
+    """What the sockets' kernel agreed to stamp: "receive and transmit", "receive only" or "none" (the worst of all
+    sockets)."""
+
+    @property
+    def sent(self) -> int:
+        """Probe packets sent."""
+        return self.exchange.sent
+
+    @property
+    def completed(self) -> int:
+        """Probe packets answered."""
+        return self.exchange.completed
+
+    @property
+    def lost(self) -> int:
+        """Probe packets not answered."""
+        return self.exchange.lost
+
+    @property
+    def rejected(self) -> Mapping[str, int]:
+        """Replies not used, by reason."""
+        return self.exchange.rejected
+
+    @property
+    def reflected(self) -> int:
+        """Requests answered."""
+        return self.reflector.reflected
+
+    @property
+    def refused(self) -> Mapping[str, int]:
+        """Requests not answered, by reason."""
+        return self.reflector.refused
