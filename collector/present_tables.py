@@ -1,0 +1,177 @@
+"""Tables of text for 80 columns, without colour: the fleet, its paths, its findings. Pure, free of numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from noonmark.collector.instants import format_instant
+from noonmark.collector.present import (
+    COVERAGE,
+    direction,
+    fitting_unit,
+    format_age,
+    format_drift,
+    format_duration,
+    format_limits,
+    format_offset,
+    shortened,
+)
+from noonmark.collector.views import FindingView, FleetView, HostView, PathView, largest_difference
+
+WIDTH = 80
+STATES = ("reference", "measured", "stale", "no-route", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A heading, and whether its cells stand to the right."""
+
+    heading: str
+    right: bool = False
+    shrinks: bool = False
+    """Shortened first when the table is too wide."""
+
+
+def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, width: int = WIDTH) -> list[str]:
+    """Lines of a table, the headings first; shrinking columns are shortened so that lines fit `width`."""
+    cells = [[column.heading for column in columns], *map(list, rows)]
+    widths = [max(len(row[index]) for row in cells) for index in range(len(columns))]
+    excess = sum(widths) + 2 * (len(columns) - 1) - width
+    shrinking = sorted((index for index, column in enumerate(columns) if column.shrinks), key=lambda i: -widths[i])
+    for index in shrinking:
+        if excess > 0:
+            kept = max(12, widths[index] - excess)
+            excess -= widths[index] - kept
+            widths[index] = kept
+    lines = []
+    for row in cells:
+        parts = []
+        for column, cell, size in zip(columns, row, widths, strict=True):
+            text = shortened(cell, size)
+            parts.append(text.rjust(size) if column.right else text.ljust(size))
+        lines.append("  ".join(parts).rstrip())
+    return lines
+
+
+def wrapped(text: str, *, width: int = WIDTH, indent: str = "") -> list[str]:
+    """A paragraph broken at blanks; later lines begin with `indent`."""
+    lines = [""]
+    for word in text.split(" "):
+        if len(lines[-1]) + 1 + len(word) > width and lines[-1].strip():
+            lines.append(indent + word)
+        else:
+            lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
+    return lines
+
+
+def worst_first(hosts: Iterable[HostView]) -> list[HostView]:
+    """Largest time error first; those whose error is not known at the end, by name."""
+    return sorted(hosts, key=lambda host: (not host.known, -abs(host.offset_ns or 0), host.host))
+
+
+def headline(view: FleetView) -> str:
+    """One sentence on the largest difference, one on the references, one that counts hosts by state."""
+    largest = largest_difference(view)
+    parts = []
+    if largest is None:
+        parts.append("No two hosts can be compared.")
+    elif largest.difference_ns == 0:
+        parts.append("All hosts show the same time.")
+    else:
+        text = (
+            f"Furthest apart: {largest.ahead} is ahead of {largest.behind} by {format_duration(largest.difference_ns)}"
+        )
+        bound = (
+            "" if largest.upper_ns is None else f" (certain: no two differ by more than {_at_most(largest.upper_ns)})"
+        )
+        parts.append(f"{text}{bound}.")
+    if view.references:
+        several = "s" if len(view.references) > 1 else ""
+        named = ", ".join(view.references[:4]) + (
+            f" and {len(view.references) - 4} more" if view.references[4:] else ""
+        )
+        parts.append(f"Reference{several}: {named}.")
+    else:
+        parts.append("Reference: the fleet's own mean (none was named).")
+    counts = {state: sum(host.state == state for host in view.hosts) for state in STATES}
+    told = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
+    parts.append(f"{len(view.hosts)} host{'' if len(view.hosts) == 1 else 's'}: {told or 'none'}.")
+    return " ".join(parts)
+
+
+def _at_most(value_ns: int) -> str:
+    """Three digits, rounded up: what is printed is still a limit."""
+    unit = fitting_unit(value_ns)
+    step = max(1, 10 ** (len(str(abs(value_ns))) - 3))
+    rounded = -(-value_ns // step) * step
+    return format_duration(rounded) if unit.size_ns <= 10**9 else format_duration(rounded, digits=4)
+
+
+def _offset_cell(host: HostView) -> tuple[str, str]:
+    """(size and direction, expanded uncertainty)."""
+    if host.offset_ns is None or host.uncertainty_ns is None:
+        return "unknown", ""
+    size, _, expanded = format_offset(host.offset_ns, host.uncertainty_ns).partition(" ± ")
+    if host.offset_ns == 0 and host.uncertainty_ns == 0:
+        return "0 ns", "0 ns"
+    return f"{size} {direction(host.offset_ns)}", expanded
+
+
+HOST_COLUMNS = (
+    Column("HOST", shrinks=True),
+    Column("STATE"),
+    Column("CLOCK", right=True),
+    Column(f"±(k={COVERAGE})", right=True),
+    Column("CERTAIN WITHIN", right=True),
+)
+DRIFT_COLUMN = Column("DRIFT", right=True)
+DRIFT_FROM_WIDTH = 92
+"""From this width on the drift has a column of its own."""
+
+
+def host_table(view: FleetView, *, width: int = WIDTH) -> list[str]:
+    """Every host, worst first."""
+    rows = []
+    for host in worst_first(view.hosts):
+        clock, expanded = _offset_cell(host)
+        limits = format_limits(host.lower_ns, host.upper_ns) if host.known else ""
+        drift = "" if host.drift is None else format_drift(host.drift, host.drift_uncertainty)
+        silent = f"stale {format_age(host.heard_ns)}" if host.state == "stale" and host.heard_ns else host.state
+        rows.append((host.host, silent, clock, expanded, limits, drift))
+    if width >= DRIFT_FROM_WIDTH:
+        return table((*HOST_COLUMNS, DRIFT_COLUMN), rows, width=width)
+    return table(HOST_COLUMNS, [row[:-1] for row in rows], width=width)
+
+
+PATH_COLUMNS = (
+    Column("FROM", shrinks=True),
+    Column("TO", shrinks=True),
+    Column("PROBES", right=True),
+    Column("ROUND TRIP", right=True),
+    Column("RESIDUAL", right=True),
+    Column("STATE"),
+)
+
+
+def path_table(paths: Sequence[PathView], *, width: int = WIDTH) -> list[str]:
+    """Every asked direction, largest residual first; a positive residual: the destination seems ahead of its place."""
+    rows = []
+    for path in sorted(paths, key=lambda path: (-abs(path.residual_ns or 0), path.source, path.destination)):
+        residual = "unknown" if path.residual_ns is None else format_duration(path.residual_ns)
+        if (path.residual_ns or 0) > 0:
+            residual = f"+{residual}"
+        round_trip = format_duration(path.min_round_trip_ns)
+        rows.append((path.source, path.destination, str(path.probes), round_trip, residual, path.state))
+    return table(PATH_COLUMNS, rows, width=width)
+
+
+def finding_lines(findings: Sequence[FindingView], *, width: int = WIDTH) -> list[str]:
+    """Findings in order of time, each a paragraph: when, what kind, the text."""
+    lines: list[str] = []
+    for finding in sorted(findings, key=lambda finding: finding.at_ns):
+        about = finding.host or (" -> ".join(finding.path) if finding.path else "")
+        named = f" {about}:" if about and about not in finding.text else ""
+        told = f"{format_instant(finding.at_ns, digits=3)}  {finding.kind}:{named} {finding.text}"
+        lines.extend(wrapped(told, width=width, indent="  "))
+    return lines

@@ -1,0 +1,91 @@
+from __future__ import annotations
+
+import re
+
+import pytest
+from builders import START_NS, Host, build, ferry
+
+from noonmark.collector.estimate import Finding, FindingKind
+from noonmark.collector.present_tables import (
+    Column,
+    finding_lines,
+    headline,
+    host_table,
+    path_table,
+    table,
+    worst_first,
+    wrapped,
+)
+from noonmark.collector.view_estimate import fleet_view
+
+LONG = Finding(
+    FindingKind.ASYMMETRIC_PATH,
+    START_NS,
+    "one direction takes about 26 µs longer than the other, or a clock at one end is wrong, which nobody here can tell",
+    path=("quay-gate-2", "holm-db-1"),
+)
+
+
+def test_hosts_stand_worst_first_and_unknown_last() -> None:
+    names = [host.host for host in worst_first(fleet_view(ferry()).hosts)]
+
+    assert names == ["quay-gate-2", "holm-berth-1", "holm-db-1", "skerry-ref", "quay-ref", "skerry-gate-1"]
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_every_line_fits_and_every_direction_is_a_word(width: int) -> None:
+    lines = host_table(fleet_view(ferry()), width=width)
+
+    assert max(map(len, lines)) <= width
+    assert re.search(r"quay-gate-2 +measured +1\.840 ms ahead +0\.018 ms +\+1\.63 to \+2\.09 ms", lines[1])
+    assert "behind" in lines[3]
+    assert ("+12.0 ppm" in lines[1]) is (width == 120)
+    assert lines[-1].split() == ["skerry-gate-1", "no-route", "unknown"]
+
+
+def test_long_names_are_shortened_to_fit() -> None:
+    lines = host_table(fleet_view(build([Host("harbour-with-a-very-long-name-" * 3 + f"gate-{n}") for n in range(3)])))
+
+    assert max(map(len, lines)) <= 80
+    assert lines[2].split()[0].endswith("gate-1")
+
+
+def test_a_table_without_rows_is_its_headings() -> None:
+    assert table([Column("A"), Column("B", right=True)], []) == ["A  B"]
+
+
+def test_paths_stand_largest_residual_first_with_a_sign_for_each_direction() -> None:
+    lines = path_table(fleet_view(ferry()).paths)
+
+    assert max(map(len, lines)) <= 80
+    assert re.search(r"holm-db-1 +quay-gate-2 +60 +610 µs +-13\.1 µs +asymmetric", lines[1])
+    assert re.search(r"quay-gate-2 +holm-db-1 +60 +610 µs +\+13\.1 µs +asymmetric", lines[2])
+
+
+def test_the_headline_names_the_pair_the_references_and_counts_states() -> None:
+    told = headline(fleet_view(ferry()))
+
+    assert told == (
+        "Furthest apart: quay-gate-2 is ahead of holm-db-1 by 1.84 ms (certain: no two differ by more than 2.13 ms). "
+        "References: quay-ref, skerry-ref. 6 hosts: 2 reference, 2 measured, 1 stale, 1 no-route."
+    )
+
+
+def test_the_headline_of_an_empty_fleet_says_so() -> None:
+    told = headline(fleet_view(build([])))
+
+    assert told == "No two hosts can be compared. Reference: the fleet's own mean (none was named). 0 hosts: none."
+
+
+def test_findings_are_paragraphs_that_fit() -> None:
+    lines = finding_lines(fleet_view(ferry(findings=[LONG])).findings)
+
+    assert max(map(len, lines)) <= 80
+    assert lines[0].startswith("2026-11-25T06:55:03.000Z  asymmetric-path: quay-gate-2 -> holm-db-1:")
+    assert " ".join(line.strip() for line in lines).endswith(LONG.text)
+
+
+def test_wrapping_loses_no_word() -> None:
+    text = "the quick brown fox " * 20
+
+    assert " ".join(line.strip() for line in wrapped(text, width=33, indent="   ")).split() == text.split()
