@@ -13,7 +13,7 @@ import contextlib
 import logging
 import random
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 
 import grpc
@@ -93,7 +93,7 @@ class Reporter:
         settings: ReportSettings,
         spool: Spool,
         *,
-        hello: Callable[[HostPort], Hello],
+        hello: Callable[[HostPort], Awaitable[Hello]],
         on_plan: Callable[[Plan], None],
         counters: Callable[[], ProbeCounters],
         rng: random.Random,
@@ -198,7 +198,7 @@ class Reporter:
         async with grpc.aio.insecure_channel(str(collector), options=CHANNEL_OPTIONS) as channel:
             await self._until_ready(channel)
             call: Call = ReportsStub(channel).Report()  # type: ignore[no-untyped-call]
-            hello = pb.AgentMessage(hello=control.hello_to_message(self._hello(collector)))
+            hello = pb.AgentMessage(hello=control.hello_to_message(await self._hello(collector)))
             self.spool.rewind()
             self._acknowledged = self._monotonic()
             self._collector = str(collector)

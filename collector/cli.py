@@ -8,9 +8,10 @@ Exit codes: 0 fine; 1 the answer is bad news; 2 wrong use or unreadable input; 3
 from __future__ import annotations
 
 import importlib
-import importlib.metadata
 
 import click
+
+from noonmark.proto.version import VERSION
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "agent": ("noonmark.agent.cli:agent", "Probe peers, answer probes, report to the collector."),
@@ -62,7 +63,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "NOONMARK"})
-@click.version_option(importlib.metadata.version("noonmark"), prog_name="noonmark")
+@click.version_option(VERSION, prog_name="noonmark")
 def main() -> None:
     """Measure how far apart the clocks of a fleet's hosts are, and which order of events is certain.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -77,6 +76,8 @@ def settle(
     document: dict[str, Any] = {}
     name = flags.get("config") or ""
     if name:
+        import tomllib  # only here: most programs have no file, and the agent is to stay small
+
         try:
             document = tomllib.loads(Path(name).read_text(encoding="utf-8"))
         except OSError as error:
@@ -92,6 +93,6 @@ def settle(
         raise UsageProblem(str(error)) from None
 
 
-def print_settings(settings: Mapping[str, Setting]) -> None:
+def print_settings(options: Sequence[Option], settings: Mapping[str, Setting]) -> None:
     """Answer `--show-config`, on standard output."""
-    click.echo(show(settings))
+    click.echo(show(options, settings))

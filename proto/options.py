@@ -7,7 +7,6 @@ ConfigError that says where the value came from, what it was, and what to write 
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -96,6 +95,8 @@ def _refuse_unknown(options: Sequence[Option], document: Mapping[str, Any], docu
     known = [option.key for option in options]
     for key, value in document.items():
         if key not in known:
+            import difflib  # only here: it is seldom needed, and the agent is to stay small
+
             near = difflib.get_close_matches(key, known, 1)
             hint = f"did you mean {near[0]}?" if near else "the keys are " + ", ".join(known)
             raise ConfigError(document_name, key, value, f"there is no such setting; {hint}")
@@ -175,7 +176,7 @@ def whole_number(lowest: int, highest: int) -> Callable[[str], int]:
     """A parser of integers within limits."""
 
     def parse(text: str) -> int:
-        if not re.fullmatch(r"[+-]?\d{1,18}", text) or not lowest <= int(text) <= highest:
+        if not re.fullmatch(r"[+-]?\d{1,19}", text) or not lowest <= int(text) <= highest:
             raise ValueError(f"use a whole number from {lowest} to {highest}")
         return int(text)
 
@@ -238,11 +239,17 @@ def describe(value: Any) -> str:
     return str(value)
 
 
-def show(settings: Mapping[str, Setting]) -> str:
+def show(options: Sequence[Option], settings: Mapping[str, Setting]) -> str:
     """The effective configuration, one setting a line, with where each value came from."""
-    names = [key.replace("_", "-") for key in settings]
-    values = [describe(setting.value) for setting in settings.values()]
+    names = [option.name for option in options]
+    values = [
+        option.shown_default
+        if option.shown_default and settings[option.key].value == option.default
+        else describe(settings[option.key].value)
+        for option in options
+    ]
     wide = max(map(len, names))
     broad = min(34, max(map(len, values)))
-    rows = zip(names, values, settings.values(), strict=True)
-    return "\n".join(f"{name:<{wide}}  {value:<{broad}}  {setting.source}" for name, value, setting in rows)
+    sources = [settings[option.key].source for option in options]
+    rows = zip(names, values, sources, strict=True)
+    return "\n".join(f"{name:<{wide}}  {value:<{broad}}  {source}" for name, value, source in rows)

@@ -72,14 +72,18 @@ class Agent:
         settings = ReportSettings(collectors, interval=interval, first_pause=0.01, longest_pause=0.05)
         self.spool = Spool(SpoolSettings())
         self.plans: list[Plan] = []
+        self.host, self.instance = host, instance
         self.reporter = Reporter(
             settings,
             self.spool,
-            hello=lambda collector: Hello(host, instance, endpoints=(Endpoint("127.0.0.9", 18620),)),
+            hello=self.hello,
             on_plan=self.plans.append,
             counters=lambda: ProbeCounters(sent=3),
             rng=random.Random(1),
         )
+
+    async def hello(self, collector: HostPort) -> Hello:
+        return Hello(self.host, self.instance, endpoints=(Endpoint("127.0.0.9", 18620),))
 
     def measure(self, *times: int) -> None:
         self.reporter.add_records([record(time) for time in times])

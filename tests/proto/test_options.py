@@ -110,7 +110,7 @@ def test_what_is_no_host_and_port_is_refused(text: str) -> None:
 
 
 def test_the_effective_configuration_lines_up() -> None:
-    lines = options.show(settle({"host": "flag", "collector": ("a:1",)})).splitlines()
+    lines = options.show(TABLE, settle({"host": "flag", "collector": ("a:1",)})).splitlines()
     assert lines[0].split() == ["host", "flag", "command", "line"]
     assert lines[2].split() == ["collector", "a:1", "command", "line"]
     assert lines[4].split() == ["metrics", "off", "default"]

@@ -1,0 +1,52 @@
+"""The command `noonmark agent`: settings in, the running program out. Everything heavy is loaded after the settings."""
+
+from __future__ import annotations
+
+import socket
+import sys
+from typing import Any
+
+import click
+
+from noonmark.agent import config as agent_config
+from noonmark.proto import commandline, logs
+from noonmark.proto.options import ConfigError
+
+
+@click.command()
+@commandline.with_options(agent_config.OPTIONS, agent_config.PREFIX)
+def agent(show_config: bool, **flags: Any) -> None:
+    """Probe peers, answer probes, and report to the collector.
+
+    The collector says whom to probe. Settings on the command line win over the environment, that over the TOML file of
+    --config (keys as the long options, with underscores), that over the defaults. No privilege is needed. SIGTERM and
+    Ctrl-C end the agent; what it has measured is delivered first.
+    """
+    settings = commandline.settle(agent_config.OPTIONS, agent_config.PREFIX, flags)
+    if show_config:
+        commandline.print_settings(agent_config.OPTIONS, settings)
+        return
+    try:
+        config = agent_config.build(settings, socket.gethostname())
+    except ConfigError as error:
+        raise commandline.UsageProblem(str(error)) from None
+    logs.set_up(config.log_level, config.log_format)
+    if "asyncio" not in sys.modules:
+        # gRPC brings its own TLS; asyncio does without the standard library's where it is missing: 4 MB less.
+        sys.modules.setdefault("ssl", None)  # type: ignore[arg-type]
+    import asyncio
+
+    from noonmark.agent.program import Program
+
+    async def main() -> None:
+        await Program(config).run()
+
+    try:
+        asyncio.run(main())
+    except OSError as error:
+        places = ", ".join(map(str, (*config.bind, *([config.metrics] if config.metrics else []))))
+        raise commandline.UsageProblem(
+            f"cannot bind: {error.strerror or error}; of {places} one is taken or not of this host: "
+            "choose others with --bind and --metrics"
+        ) from None
+    sys.exit(0)

@@ -1,0 +1,152 @@
+"""The agent's settings. Pure: layers of strings in, a frozen AgentConfig out; proto/options.py merges the layers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from noonmark.proto.convert import MAX_NAME_LENGTH
+from noonmark.proto.logs import FORMATS, LEVELS
+from noonmark.proto.options import (
+    ConfigError,
+    HostPort,
+    Option,
+    Setting,
+    host_port,
+    one_of,
+    or_off,
+    span_between,
+    span_ns,
+    whole_number,
+)
+
+PREFIX = "NOONMARK_AGENT"
+PROBE_PORT = 18620
+"""UDP. Above 1023, so no privilege is needed; STAMP's own 862 (RFC 8762 section 4.1) can be chosen with --bind."""
+COLLECTOR_PORT = 18621
+METRICS_PORT = 18622
+
+
+def _host(text: str) -> str:
+    if not 0 < len(text) <= MAX_NAME_LENGTH or not text.isprintable() or "," in text:
+        raise ValueError(f"use 1 to {MAX_NAME_LENGTH} printable characters without commas")
+    return text
+
+
+def _drift(text: str) -> float:
+    try:
+        value = float(text.removesuffix("ppm")) * (1e-6 if text.endswith("ppm") else 1.0)
+    except ValueError:
+        raise ValueError("use seconds per second, or a number followed by ppm, such as -12.5ppm") from None
+    if not abs(value) <= 0.1:
+        raise ValueError("use a drift between -0.1 and 0.1 (100000ppm)")
+    return value
+
+
+OPTIONS = (
+    Option("host", "Name of this host, unique in the fleet.", _host, None, "NAME", shown_default="the host's own name"),
+    Option(
+        "collector",
+        f"Collector to report to; repeat for stand-ins, tried in turn. Port {COLLECTOR_PORT} unless given.",
+        host_port(COLLECTOR_PORT),
+        (),
+        "HOST[:PORT]",
+        many=True,
+    ),
+    Option(
+        "bind",
+        "Numeric address and UDP port to probe from and to answer on; repeat for several.",
+        host_port(PROBE_PORT),
+        (HostPort("0.0.0.0", PROBE_PORT), HostPort("::", PROBE_PORT)),
+        "ADDRESS[:PORT]",
+        many=True,
+    ),
+    Option(
+        "announce",
+        "Address and port at which others reach this host, where it is not the bound one (address translation).",
+        host_port(PROBE_PORT),
+        (),
+        "ADDRESS[:PORT]",
+        many=True,
+        shown_default="as bound; for 0.0.0.0 and [::] the address that leads to the collector",
+    ),
+    Option("zone", "Where the host is: hosts of one zone are near each other.", default="", metavar="NAME"),
+    Option("role", "What the host is for; shown beside its name.", default="", metavar="NAME"),
+    Option(
+        "metrics",
+        "Where to serve /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
+        or_off(host_port(METRICS_PORT)),
+        HostPort("127.0.0.1", METRICS_PORT),
+        "ADDRESS:PORT|off",
+    ),
+    Option("report-interval", "Mean time between reports.", span_between("50ms", "1min"), 5.0, "SPAN"),
+    Option("keep", "Records are kept so long while no collector takes them.", span_between("1s", "1d"), 600.0, "SPAN"),
+    Option("keep-mib", "Memory for records that wait; the oldest give way.", whole_number(1, 4096), 8, "MIB"),
+    Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
+    Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
+    Option(
+        "inject-offset",
+        "For trials: act as if the clock were ahead by this; the host's own clock is not touched.",
+        span_ns,
+        0,
+        "SPAN",
+    ),
+    Option("inject-drift", "For trials: act as if the clock gained this much.", _drift, 0.0, "RATIO|PPM"),
+    Option(
+        "inject-epoch",
+        "For trials: instant of the host's own clock (ns since 1970) from which the injected drift counts.",
+        whole_number(0, 1 << 62),
+        None,
+        "NS",
+        shown_default="the start",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class AgentConfig:
+    """Effective settings; spans in seconds unless the name says otherwise."""
+
+    host: str
+    collector: tuple[HostPort, ...]
+    bind: tuple[HostPort, ...]
+    announce: tuple[HostPort, ...]
+    zone: str
+    role: str
+    metrics: HostPort | None
+    report_interval: float
+    keep: float
+    keep_mib: int
+    log_level: str
+    log_format: str
+    inject_offset: int
+    """Nanoseconds; positive: ahead."""
+    inject_drift: float
+    inject_epoch: int | None
+    bind_is_default: bool = False
+    """Then a host without IPv6 is no fault."""
+
+    @property
+    def injects_error(self) -> bool:
+        """Whether the clock is to be wrong on purpose."""
+        return bool(self.inject_offset or self.inject_drift)
+
+
+def build(settings: Mapping[str, Setting], own_name: str) -> AgentConfig:
+    """The configuration from merged settings. Raises ConfigError if a needed one is missing."""
+    values: dict[str, Any] = {key: setting.value for key, setting in settings.items()}
+    values["host"] = values["host"] or own_name
+    if not values["collector"]:
+        remedy = "say whom to report to: --collector HOST:PORT, NOONMARK_AGENT_COLLECTOR, or collector in the file"
+        raise ConfigError("settings", "collector", "", remedy)
+    for key in ("bind", "announce"):
+        for address in values[key]:
+            if not _numeric(address.host):
+                source = settings[key].source
+                raise ConfigError(source, key, str(address), "use a numeric address, not a name")
+    return AgentConfig(**values, bind_is_default=settings["bind"].source == "default")
+
+
+def _numeric(host: str) -> bool:
+    return ":" in host or all(part.isdigit() for part in host.split("."))

@@ -1,0 +1,132 @@
+"""What the agent's /metrics says, from its parts' statistics at the moment of asking. Pure.
+
+Nothing is remembered here, and what is not known is absent, never zero. Names follow the Prometheus conventions; the
+sign of an error is stated in its HELP text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from noonmark.agent.exposition import Family, counter, gauge, labelled
+from noonmark.agent.spool import SpoolStatistics
+from noonmark.agent.statistics import ProbeStatistics
+from noonmark.proto.control import OwnEstimate
+from noonmark.proto.version import VERSION
+
+if TYPE_CHECKING:
+    from noonmark.agent.report import ReportStatistics
+
+STATES = ("reference", "measured", "no-route", "stale", "unknown")
+P = "noonmark_agent_"
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All that there is to tell at one moment."""
+
+    probes: ProbeStatistics
+    spool: SpoolStatistics
+    report: ReportStatistics
+    own: OwnEstimate | None
+    own_age: float
+    """Seconds since `own` came."""
+
+
+def families(snapshot: Snapshot) -> Iterator[Family]:
+    """All metrics, in a fixed order."""
+    yield Family(P + "build_info", "The agent's version.", (({"version": VERSION}, 1),))
+    if snapshot.own is not None:
+        yield from _own(snapshot.own, snapshot.own_age)
+    yield from _probing(snapshot.probes)
+    yield from _buffer(snapshot.spool)
+    yield from _reporting(snapshot.report)
+
+
+def _own(own: OwnEstimate, age: float) -> Iterator[Family]:
+    told = "as the collector last said"
+    values = (
+        (
+            "time_error_seconds",
+            f"This host's clock minus the reference, {told}. Positive: the clock is ahead (reads later).",
+            _seconds(own.offset_ns),
+        ),
+        (
+            "time_error_standard_uncertainty_seconds",
+            f"Standard uncertainty (k = 1) of the time error, {told}.",
+            _seconds(own.uncertainty_ns),
+        ),
+        (
+            "time_error_lower_limit_seconds",
+            f"The time error is certainly not below this, {told}. Positive: the clock is ahead.",
+            _seconds(own.lower_ns),
+        ),
+        (
+            "time_error_upper_limit_seconds",
+            f"The time error is certainly not above this, {told}. Positive: the clock is ahead.",
+            _seconds(own.upper_ns),
+        ),
+        (
+            "drift_ratio",
+            f"Fractional frequency error of this host's clock, {told}. Positive: the clock runs fast.",
+            own.drift,
+        ),
+        (
+            "drift_standard_uncertainty_ratio",
+            f"Standard uncertainty (k = 1) of the drift, {told}.",
+            own.drift_uncertainty,
+        ),
+    )
+    for name, text, value in values:
+        if value is not None:
+            yield gauge(P + name, text, value)
+    yield gauge(P + "estimate_age_seconds", "Time since the collector's word on this host's clock came.", age)
+    states = {state: float(state == own.state) for state in STATES}
+    yield labelled(P + "state", "1 for the state that the host is in, and no other.", "state", states, "gauge")
+
+
+def _seconds(nanoseconds: int | None) -> float | None:
+    return None if nanoseconds is None else nanoseconds / 1e9
+
+
+def _probing(probes: ProbeStatistics) -> Iterator[Family]:
+    exchange, reflector = probes.exchange, probes.reflector
+    yield counter(P + "probes_sent", "Probe packets sent to peers.", exchange.sent)
+    yield counter(P + "probes_completed", "Probe packets answered in time by the right host.", exchange.completed)
+    yield counter(P + "probes_lost", "Probe packets not answered in time.", exchange.lost)
+    yield counter(P + "probes_abandoned", "Probe packets given up: clock set, or peer gone.", exchange.abandoned)
+    yield counter(P + "probes_reordered", "Probe packets answered after a later one.", exchange.reordered)
+    yield labelled(P + "replies_rejected", "Replies not used, by reason.", "reason", exchange.rejected)
+    yield labelled(P + "send_failures", "Probe packets not sent, by the error's name.", "error", exchange.send_failures)
+    yield counter(P + "requests_reflected", "Requests of other hosts answered.", reflector.reflected)
+    yield labelled(P + "requests_refused", "Requests not answered, by reason.", "reason", reflector.refused)
+    missing = {
+        "t1": exchange.missing_transmit_stamps,
+        "t2": reflector.missing_receive_stamps,
+        "t3": exchange.missing_follow_ups,
+        "t4": exchange.missing_receive_stamps,
+    }
+    yield labelled(
+        P + "kernel_stamps_missing", "Stamps that were not the kernel's, by which of the four.", "stamp", missing
+    )
+    yield counter(P + "clock_events", "Times that the clock was set, or the host slept.", probes.clock_events)
+
+
+def _buffer(spool: SpoolStatistics) -> Iterator[Family]:
+    yield gauge(P + "buffer_records", "Records not yet acknowledged by the collector.", spool.rows)
+    yield gauge(P + "buffer_capacity_records", "Records that the buffer holds at most.", spool.capacity_rows)
+    yield counter(P + "records", "Probe records measured.", spool.records_added)
+    yield counter(P + "records_acknowledged", "Probe records that the collector has.", spool.records_acknowledged)
+    yield counter(P + "records_dropped", "Probe records given up unreported, oldest first.", spool.records_dropped)
+    yield counter(P + "batches_sent_again", "Batches and events sent again after a break.", spool.entries_sent_again)
+
+
+def _reporting(report: ReportStatistics) -> Iterator[Family]:
+    yield gauge(P + "collector_connected", "1 while a collector is connected, else 0.", float(report.connected))
+    yield counter(P + "collector_connections", "Connections to a collector that came about.", report.connections)
+    yield counter(P + "collector_failures", "Connections that broke or did not come about.", report.failures)
+    refused = report.messages_refused
+    yield counter(P + "collector_messages_refused", "Messages of a collector that made no sense.", refused)
+    yield gauge(P + "peers", "Hosts that the plan tells to probe.", report.peers)

@@ -1,0 +1,162 @@
+"""The running agent: its parts joined, started in order, and ended in order. Decides nothing of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import signal
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+from noonmark.agent.addresses import reachable_at
+from noonmark.agent.clocks import Clock, ErrorInjectedClock, SystemClock
+from noonmark.agent.config import AgentConfig
+from noonmark.agent.endpoint import Endpoint
+from noonmark.agent.metrics import Snapshot
+from noonmark.agent.pages import PageServer
+from noonmark.agent.report import Reporter, ReportSettings
+from noonmark.agent.schedule import PeerTarget
+from noonmark.agent.spool import Spool, SpoolSettings
+from noonmark.proto.control import Hello, Plan, ProbeCounters
+from noonmark.proto.notify import Notifier
+from noonmark.proto.options import HostPort
+from noonmark.proto.version import VERSION
+
+log = logging.getLogger("noonmark.agent")
+
+
+def clock_of(config: AgentConfig) -> Clock:
+    """The host's clock, or one that is wrong on purpose."""
+    if not config.injects_error:
+        return SystemClock()
+    epoch_ns = time.time_ns() if config.inject_epoch is None else config.inject_epoch
+    return ErrorInjectedClock(config.inject_offset, config.inject_drift, epoch_ns)
+
+
+def boot_id(path: Path = Path("/proc/sys/kernel/random/boot_id")) -> str:
+    """The kernel's name for this boot; empty if it tells none."""
+    try:
+        return path.read_text().strip()
+    except OSError:
+        return ""
+
+
+class Program:
+    """One agent."""
+
+    def __init__(self, config: AgentConfig) -> None:
+        self.config = config
+        self._rng = random.Random(random.SystemRandom().getrandbits(64))
+        self._instance = random.SystemRandom().randrange(1, 1 << 64)
+        self._clock = clock_of(config)
+        self.spool = Spool(SpoolSettings(max_age=config.keep, max_bytes=config.keep_mib << 20))
+        self.reporter = Reporter(
+            ReportSettings(config.collector, interval=config.report_interval),
+            self.spool,
+            hello=self._hello,
+            on_plan=self._follow,
+            counters=self._counters,
+            rng=self._rng,
+        )
+        self.endpoint = self._new_endpoint(config.bind)
+
+    def _new_endpoint(self, bind: tuple[HostPort, ...]) -> Endpoint:
+        return Endpoint(
+            binds=[(where.host, where.port) for where in bind],
+            clock=self._clock,
+            on_records=self.reporter.add_records,
+            on_clock_event=self.reporter.add_clock_event,
+            rng=self._rng,
+        )
+
+    async def _hello(self, collector: HostPort) -> Hello:
+        return Hello(
+            host=self.config.host,
+            instance=self._instance,
+            version=VERSION,
+            endpoints=await reachable_at(self.endpoint.addresses, self.config.announce, collector),
+            zone=self.config.zone,
+            role=self.config.role,
+            boot_id=boot_id(),
+        )
+
+    def _follow(self, plan: Plan) -> None:
+        self.endpoint.replace_peers(
+            [
+                PeerTarget(peer.host, peer.endpoint.address, peer.endpoint.port, peer.interval_ns)
+                for peer in plan.peers
+                if peer.host != self.config.host
+            ]
+        )
+
+    def _counters(self) -> ProbeCounters:
+        probes = self.endpoint.statistics()
+        return ProbeCounters(
+            sent=probes.sent,
+            completed=probes.completed,
+            lost=probes.lost,
+            rejected=sum(probes.rejected.values()),
+            records_dropped=self.spool.statistics().records_dropped,
+        )
+
+    async def run(self) -> None:
+        """Probe, answer and report until SIGTERM or SIGINT. Raises OSError if an address cannot be bound."""
+        stop = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, stop.set)
+        notifier = Notifier()
+        await self._start_endpoint()
+        pages = PageServer(self._snapshot)
+        if self.config.metrics is not None:
+            await pages.start(self.config.metrics)
+        reporting = asyncio.create_task(self.reporter.run())
+        watchdog = asyncio.create_task(notifier.feed_watchdog())
+        stopping = asyncio.create_task(stop.wait())
+        log.info("started", extra={"fields": self._facts()})
+        notifier.tell("READY=1")
+        try:
+            # The reporter ends only by a fault of its own; then the whole program must.
+            await asyncio.wait({reporting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            notifier.tell("STOPPING=1")
+            await self.endpoint.close()
+            self.reporter.stop()
+            with contextlib.suppress(asyncio.CancelledError):
+                await reporting
+            for task in (watchdog, stopping):
+                task.cancel()
+            pages.close()
+            log.info("stopped")
+
+    async def _start_endpoint(self) -> None:
+        try:
+            await self.endpoint.start()
+        except OSError:
+            ipv4 = tuple(where for where in self.config.bind if ":" not in where.host)
+            if not self.config.bind_is_default:
+                raise
+            # A host without IPv6 cannot bind the second of the default addresses.
+            self.endpoint = self._new_endpoint(ipv4)
+            await self.endpoint.start()
+            log.info("this host has no IPv6")
+
+    def _snapshot(self) -> Snapshot:
+        return Snapshot(
+            probes=self.endpoint.statistics(),
+            spool=self.spool.statistics(),
+            report=self.reporter.statistics(),
+            own=self.reporter.own_estimate,
+            own_age=time.monotonic() - self.reporter.own_estimate_at,
+        )
+
+    def _facts(self) -> Mapping[str, object]:
+        return {
+            "host": self.config.host,
+            "probing": ", ".join(str(HostPort(*address)) for address in self.endpoint.addresses),
+            "kernel_stamps": self.endpoint.statistics().kernel_stamps,
+            "metrics": self.config.metrics or "off",
+        }

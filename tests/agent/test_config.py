@@ -1,0 +1,77 @@
+"""The agent's settings: what they become, and what a person is told who got one wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from noonmark.agent.cli import agent
+from noonmark.agent.config import OPTIONS, PREFIX, AgentConfig, build
+from noonmark.proto.options import ConfigError, HostPort, environment_name, gather
+
+
+def config(*, host: str = "own", **flags: object) -> AgentConfig:
+    return build(gather(OPTIONS, flags=flags, environment={}, prefix=PREFIX), host)
+
+
+def test_defaults_need_only_a_collector() -> None:
+    made = config(collector=("collector",))
+    assert made.host == "own"
+    assert made.collector == (HostPort("collector", 18621),)
+    assert made.bind == (HostPort("0.0.0.0", 18620), HostPort("::", 18620))
+    assert made.bind_is_default
+    assert made.metrics == HostPort("127.0.0.1", 18622)
+    assert not made.injects_error
+
+
+def test_injected_errors_are_exact() -> None:
+    made = config(collector=("c",), inject_offset="-20ms", inject_drift="-30ppm", inject_epoch="1800000000000000001")
+    assert (made.inject_offset, made.inject_epoch) == (-20_000_000, 1_800_000_000_000_000_001)
+    assert made.inject_drift == pytest.approx(-30e-6, abs=1e-15)
+    assert made.injects_error
+
+
+def test_no_collector_is_said_with_every_way_to_name_one() -> None:
+    with pytest.raises(ConfigError, match="--collector HOST:PORT, NOONMARK_AGENT_COLLECTOR"):
+        config()
+
+
+def test_a_name_cannot_be_bound() -> None:
+    with pytest.raises(ConfigError, match="numeric address"):
+        config(collector=("c",), bind=("quay:18620",))
+
+
+def test_the_command_refuses_in_one_line_with_code_2(tmp_path: Path) -> None:
+    file = tmp_path / "agent.toml"
+    file.write_text('collector = ["c"]\nreport_interval = "soon"\n')
+    result = CliRunner().invoke(agent, ["--config", str(file)])
+    assert result.exit_code == 2
+    assert len(result.output.strip().splitlines()) == 1
+    assert f"{file}: report_interval = 'soon': use a number and a unit" in result.output
+    for bad, text in ((str(tmp_path / "none.toml"), "cannot be read"), (str(tmp_path), "cannot be read")):
+        result = CliRunner().invoke(agent, ["--config", bad])
+        assert (result.exit_code, text in result.output) == (2, True)
+    file.write_text("= broken")
+    assert "is not TOML" in CliRunner().invoke(agent, ["--config", str(file)]).output
+
+
+def test_the_effective_configuration_tells_where_each_value_came_from(tmp_path: Path) -> None:
+    file = tmp_path / "agent.toml"
+    file.write_text('collector = ["c"]\nrole = "gate"\nzone = "holm"\n')
+    arguments = ["--config", str(file), "--role", "berth", "--show-config"]
+    result = CliRunner().invoke(agent, arguments, env={"NOONMARK_AGENT_ZONE": "quay"})
+    assert result.exit_code == 0
+    lines = {line.split()[0]: line for line in result.output.splitlines()}
+    assert lines["role"].split()[1:] == ["berth", "command", "line"]
+    assert lines["zone"].split()[1:] == ["quay", "environment", "NOONMARK_AGENT_ZONE"]
+    assert lines["collector"].endswith(f"file {file}")
+    assert "the host's own name" in lines["host"]
+
+
+def test_every_option_and_its_variable_is_in_the_help() -> None:
+    text = " ".join(CliRunner().invoke(agent, ["--help"]).output.split())
+    for option in OPTIONS:
+        assert f"--{option.name}" in text
+        assert environment_name(PREFIX, option) in text

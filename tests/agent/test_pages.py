@@ -1,0 +1,121 @@
+"""The agent's pages: what they say, and how they take bad requests."""
+
+from __future__ import annotations
+
+import asyncio
+import urllib.request
+from dataclasses import replace
+
+import pytest
+from prometheus_client.parser import text_string_to_metric_families
+
+from noonmark.agent.metrics import Snapshot
+from noonmark.agent.pages import PageServer, answer
+from noonmark.agent.report import ReportStatistics
+from noonmark.agent.spool import Spool
+from noonmark.agent.statistics import ExchangeStatistics, ProbeStatistics, ReflectorStatistics
+from noonmark.proto.control import OwnEstimate
+from noonmark.proto.options import HostPort
+from noonmark.proto.version import VERSION
+
+OWN = OwnEstimate("measured", 5, -1500, 2e-6, 300, 1e-9, -2000, None)
+EXCHANGE = ExchangeStatistics(10, 8, 1, 1, 0, {"late": 2}, {}, {}, 3, 0, 0, 0, 0, {})
+SNAPSHOT = Snapshot(
+    probes=ProbeStatistics(
+        EXCHANGE, ReflectorStatistics(4, {"short": 1}, 0, 0, 1), 0, {}, 0, 2, 77, None, "receive and transmit"
+    ),
+    spool=Spool().statistics(),
+    report=ReportStatistics(False, "127.0.0.1:1", 0, 1, "nobody listens there", 0, 0, 0, 0),
+    own=OWN,
+    own_age=3.5,
+)
+
+
+def samples(snapshot: Snapshot) -> dict[tuple[str, str], float]:
+    body = answer(b"GET /metrics HTTP/1.1\r\n\r\n", lambda: snapshot).split(b"\r\n\r\n", 1)[1].decode()
+    return {
+        (sample.name.removeprefix("noonmark_agent_"), ",".join(sample.labels.values())): sample.value
+        for family in text_string_to_metric_families(body)
+        for sample in family.samples
+    }
+
+
+def test_metrics_tell_the_hosts_own_clock_in_base_units_and_with_its_sign() -> None:
+    values = samples(SNAPSHOT)
+    assert values["time_error_seconds", ""] == -1.5e-6
+    assert values["time_error_standard_uncertainty_seconds", ""] == 3e-7
+    assert values["time_error_lower_limit_seconds", ""] == -2e-6
+    assert ("time_error_upper_limit_seconds", "") not in values
+    assert values["drift_ratio", ""] == 2e-6
+    assert values["estimate_age_seconds", ""] == 3.5
+    assert values["state", "measured"] == 1.0
+    assert values["state", "stale"] == 0.0
+    assert values["build_info", VERSION] == 1.0
+
+
+def test_metrics_count_probes_by_outcome() -> None:
+    values = samples(SNAPSHOT)
+    assert values["probes_sent_total", ""] == 10
+    assert values["replies_rejected_total", "late"] == 2
+    assert values["requests_refused_total", "short"] == 1
+    assert values["kernel_stamps_missing_total", "t1"] == 3
+    assert values["clock_events_total", ""] == 2
+
+
+def test_what_is_not_known_is_absent() -> None:
+    values = samples(replace(SNAPSHOT, own=None))
+    assert not [name for name, _ in values if name.startswith(("time_error", "drift", "state", "estimate_age"))]
+    unknown = replace(OWN, offset_ns=None, uncertainty_ns=None, drift=None, drift_uncertainty=None, state="no-route")
+    values = samples(replace(SNAPSHOT, own=unknown))
+    assert ("time_error_seconds", "") not in values
+    assert values["state", "no-route"] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("request_head", "status"),
+    [
+        (b"GET /livez HTTP/1.1\r\n\r\n", b"200"),
+        (b"HEAD /healthz HTTP/1.0\r\nHost: x\r\n\r\n", b"200"),
+        (b"GET /readyz HTTP/1.1\r\n\r\n", b"503"),
+        (b"GET /elsewhere?x=1 HTTP/1.1\r\n\r\n", b"404"),
+        (b"POST /metrics HTTP/1.1\r\n\r\n", b"405"),
+        (b"\x16\x03\x01 rubbish\r\n\r\n", b"400"),
+        (b"\r\n\r\n", b"400"),
+    ],
+)
+def test_every_request_gets_an_answer(request_head: bytes, status: bytes) -> None:
+    whole = answer(request_head, lambda: SNAPSHOT)
+    assert whole.startswith(b"HTTP/1.0 " + status)
+    if request_head.startswith(b"HEAD"):
+        assert whole.endswith(b"\r\n\r\n")
+
+
+def test_ready_once_a_collector_is_connected() -> None:
+    connected = replace(SNAPSHOT, report=replace(SNAPSHOT.report, connected=True))
+    assert answer(b"GET /readyz HTTP/1.1\r\n\r\n", lambda: connected).startswith(b"HTTP/1.0 200")
+    assert b"nobody listens there" in answer(b"GET /readyz HTTP/1.1\r\n\r\n", lambda: SNAPSHOT)
+
+
+async def dropped(reader: asyncio.StreamReader) -> bool:
+    """Whether the other side hangs up without an answer."""
+    try:
+        return await reader.read(1000) == b""
+    except ConnectionError:
+        return True
+
+
+@pytest.mark.sockets
+def test_pages_are_served_and_a_client_that_overdoes_it_is_dropped() -> None:
+    async def main() -> None:
+        server = PageServer(lambda: SNAPSHOT)
+        await server.start(HostPort("127.0.0.1", 0))
+        url = f"http://127.0.0.1:{server.port}/livez"
+        body = await asyncio.to_thread(lambda: urllib.request.urlopen(url, timeout=5).read())
+        assert body == b"ok\n"
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(b"GET /" + b"x" * 100_000)
+        assert await dropped(reader)
+        writer.close()
+        server.close()
+
+    asyncio.run(asyncio.wait_for(main(), 20))
