@@ -1,0 +1,235 @@
+"""What was true between two kept moments of a series, said honestly. Pure.
+
+- Between two neighbouring ticks the offset is the line that joins them. The limits hold that line's own (certain if the
+  clock ran evenly from tick to tick) and both ticks' limits carried to the instant by their drifts, so they still hold
+  if the clock was set at an unknown moment between. Where the two ticks carried to the instant disagree, that counts as
+  uncertainty (a rectangular distribution: JCGM 100, 4.3.7).
+- Across a *gap*, longer than the later estimate's own window reaches back, limits widen at the drift limit from either
+  side, and what both sides allow is kept; where they allow nothing in common, all that either allows.
+- On one side only (past the last tick, or at a setting of the clock) they widen at the drift limit from that side.
+- A host that is the reference does not leave itself: its limits do not widen.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.estimate import Bool, Float64, HostState, Int64
+from noonmark.collector.history_columns import (
+    DRIFT,
+    DRIFT_UNCERTAINTY,
+    HOST_STATES,
+    HOSTS,
+    JOINED,
+    LOWER,
+    OFFSET,
+    STATE,
+    UNBOUNDED,
+    UNCERTAINTY,
+    UPPER,
+    Kind,
+    known,
+)
+
+DRIFT_LIMIT = 15e-6
+"""PHI of RFC 5905: how fast a clock may leave its line where nothing is measured."""
+WANDER = 1e-8
+"""Standard uncertainty of a clock's rate while it is not measured; common practice for quartz, no source."""
+_REFERENCE = HOST_STATES.index(HostState.REFERENCE)
+
+
+class How(enum.IntEnum):
+    """How a moment was come by."""
+
+    NOTHING = 0
+    """No kept moment is usable."""
+    EXACT = 1
+    BETWEEN = 2
+    GAP = 3
+    STEPPED = 4
+    """Across a gap whose two sides contradict each other: the clock was set in between, nobody knows when."""
+    AFTER_LAST = 5
+    """Only an earlier moment is usable."""
+    BEFORE_FIRST = 6
+    """Only a later one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """One kept moment of each of S series: instants (S,), columns (C, S), and which series have one (S,)."""
+
+    at_ns: Int64
+    matrix: Int64
+    present: Bool
+
+
+@dataclass(frozen=True, slots=True)
+class Interpolated:
+    """The columns (C, S) at the instant asked for, how each came about, and the nearest instant behind it."""
+
+    matrix: Int64
+    how: Int64
+    measured_ns: Int64
+    present: Bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side carried to the instant: float ns relative to a base, and what may be added for the way."""
+
+    usable: Bool
+    away_ns: Float64
+    offset: Float64
+    lower: Float64
+    upper: Float64
+    variance: Float64
+    """At the side's own instant, ns^2."""
+    aged_variance: Float64
+    """At the instant asked for."""
+    slack: Float64
+    """How far the limits widen on the way if nothing is measured there, ns."""
+
+
+def _carried(moments: Moments, base: Int64, at_ns: int, kind: Kind, usable: Bool, drift_limit: float) -> _Side:
+    matrix = moments.matrix
+    way = np.where(moments.present, at_ns - moments.at_ns, 0).astype(np.float64)
+    moved = matrix[DRIFT] / 1e15 * way
+    uncertainty = np.where(usable, matrix[UNCERTAINTY], 0) / 1e3
+    rate = np.full(len(way), kind.clocks * WANDER**2)
+    clocks = np.full(len(way), float(kind.clocks))
+    if kind is HOSTS:
+        tied = (matrix[DRIFT_UNCERTAINTY] < UNBOUNDED) & usable
+        rate += np.where(tied, matrix[DRIFT_UNCERTAINTY] / 1e15, 0.0) ** 2
+        reference = matrix[STATE] & ~JOINED == _REFERENCE
+        rate[reference] = 0.0
+        clocks[reference] = 0.0
+    return _Side(
+        usable=usable,
+        away_ns=np.abs(way),
+        offset=(matrix[OFFSET] - base) + moved,
+        lower=np.where(matrix[LOWER] <= -UNBOUNDED, -np.inf, (matrix[LOWER] - base) + moved),
+        upper=np.where(matrix[UPPER] >= UNBOUNDED, np.inf, (matrix[UPPER] - base) + moved),
+        variance=uncertainty**2,
+        aged_variance=uncertainty**2 + rate * way**2,
+        slack=np.abs(way) * drift_limit * clocks,
+    )
+
+
+def between(
+    before: Moments,
+    after: Moments,
+    at_ns: int,
+    kind: Kind,
+    *,
+    reach_ns: int,
+    drift_limit: float = DRIFT_LIMIT,
+    side: Int64 | None = None,
+) -> Interpolated:
+    """Every series at `at_ns`, from its last moment at or before and its first after.
+
+    `reach_ns` is how far back a later moment's own probes reach: longer apart than that is a gap. `side` (S,) is -1
+    where only the earlier moment may be used, 1 where only the later one, 0 where both.
+    """
+    side = np.zeros(len(before.present), np.int64) if side is None else side
+    use_before = before.present & known(before.matrix, kind) & (side <= 0)
+    use_after = after.present & known(after.matrix, kind) & (side >= 0)
+    base = np.where(use_before, before.matrix[OFFSET], np.where(use_after, after.matrix[OFFSET], 0))
+    early = _carried(before, base, at_ns, kind, use_before, drift_limit)
+    late = _carried(after, base, at_ns, kind, use_after, drift_limit)
+    joined = (before.matrix[kind.flags] & JOINED) != 0
+    apart = np.where(use_before & use_after, after.at_ns - before.at_ns, 0)
+    exact = before.present & (before.at_ns == at_ns) & (side <= 0)
+    both = use_before & use_after & ~exact
+    gap = both & ~joined & (apart > reach_ns)
+    near_before = use_before & (~use_after | (early.away_ns <= late.away_ns))
+    matrix = np.where(near_before | (before.present & ~use_after), before.matrix, after.matrix)
+    matrix[kind.flags] &= ~JOINED
+    how = np.full(len(side), int(How.NOTHING), np.int64)
+    answer = _on_one_side(early, late, use_before)
+    how[use_before] = How.AFTER_LAST
+    how[use_after & ~use_before] = How.BEFORE_FIRST
+    share = np.where(both, early.away_ns / np.maximum(apart, 1), 0.0)
+    answer = _chosen(both & ~gap, _on_the_line(before, after, base, early, late, share, joined), answer)
+    how[both & ~gap] = How.BETWEEN
+    across, contradicted = _across_a_gap(early, late)
+    answer = _chosen(gap, across, answer)
+    how[gap] = How.GAP
+    how[gap & contradicted] = How.STEPPED
+    numbers = use_before | use_after
+    _write(matrix, base, answer, numbers)
+    matrix[:, exact] = before.matrix[:, exact]
+    matrix[kind.flags] &= ~JOINED
+    how[exact & use_before] = How.EXACT
+    measured = np.where(near_before, before.at_ns, after.at_ns)
+    return Interpolated(matrix, how, np.where(numbers, measured, 0), before.present | after.present)
+
+
+_Answer = tuple[Float64, Float64, Float64, Float64]
+"""Offset, lower, upper relative to the base, and variance."""
+
+
+def _chosen(where: Bool, answer: _Answer, otherwise: _Answer) -> _Answer:
+    first, second, third, fourth = (np.where(where, a, b) for a, b in zip(answer, otherwise, strict=True))
+    return first, second, third, fourth
+
+
+def _on_one_side(early: _Side, late: _Side, use_before: Bool) -> _Answer:
+    def pick(a: Float64, b: Float64) -> Float64:
+        return np.where(use_before, a, b)
+
+    slack = pick(early.slack, late.slack)
+    return (
+        pick(early.offset, late.offset),
+        pick(early.lower, late.lower) - slack,
+        pick(early.upper, late.upper) + slack,
+        pick(early.aged_variance, late.aged_variance),
+    )
+
+
+def _on_the_line(
+    before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, share: Float64, joined: Bool
+) -> _Answer:
+    def line(row: int) -> Float64:
+        start = (before.matrix[row] - base).astype(np.float64)
+        end = (after.matrix[row] - base).astype(np.float64)
+        value = start + (end - start) * share
+        infinite = (np.abs(before.matrix[row]) >= UNBOUNDED) | (np.abs(after.matrix[row]) >= UNBOUNDED)
+        return np.where(infinite, np.inf if row == UPPER else -np.inf, value)
+
+    lower, upper = line(LOWER), line(UPPER)
+    apart = np.where(joined, 0.0, early.offset - late.offset)
+    return (
+        line(OFFSET),
+        np.where(joined, lower, np.minimum(lower, np.minimum(early.lower, late.lower))),
+        np.where(joined, upper, np.maximum(upper, np.maximum(early.upper, late.upper))),
+        np.maximum(early.variance, late.variance) + apart**2 / 12.0,
+    )
+
+
+def _across_a_gap(early: _Side, late: _Side) -> tuple[_Answer, Bool]:
+    early_lower, early_upper = early.lower - early.slack, early.upper + early.slack
+    late_lower, late_upper = late.lower - late.slack, late.upper + late.slack
+    lower, upper = np.maximum(early_lower, late_lower), np.minimum(early_upper, late_upper)
+    contradicted = np.asarray(lower > upper)
+    lower = np.where(contradicted, np.minimum(early_lower, late_lower), lower)
+    upper = np.where(contradicted, np.maximum(early_upper, late_upper), upper)
+    weight = np.maximum(late.aged_variance, 1.0)
+    weight = weight / (weight + np.maximum(early.aged_variance, 1.0))
+    offset = np.clip(early.offset * weight + late.offset * (1.0 - weight), lower, upper)
+    combined = early.aged_variance * weight
+    disagreement = (early.offset - late.offset) ** 2 * weight * (1.0 - weight)
+    return (offset, lower, upper, combined + disagreement), contradicted
+
+
+def _write(matrix: Int64, base: Int64, answer: _Answer, numbers: Bool) -> None:
+    """Put relative floats back as whole ns: limits outwards, the uncertainty upwards; nothing known is UNBOUNDED."""
+    offset, lower, upper, variance = (np.where(numbers, column, 0.0) for column in answer)
+    matrix[OFFSET] = np.where(numbers, base + np.rint(offset).astype(np.int64), 0)
+    floor = np.floor(np.where(np.isfinite(lower), lower, 0.0)).astype(np.int64)
+    ceiling = np.ceil(np.where(np.isfinite(upper), upper, 0.0)).astype(np.int64)
+    matrix[LOWER] = np.where(numbers & np.isfinite(lower), base + floor, -UNBOUNDED)
+    matrix[UPPER] = np.where(numbers & np.isfinite(upper), base + ceiling, UNBOUNDED)
+    matrix[UNCERTAINTY] = np.where(numbers, np.ceil(np.sqrt(variance) * 1e3).astype(np.int64), UNBOUNDED)
