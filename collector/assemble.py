@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from noonmark.collector.corridors import ranges
+from noonmark.collector.corridors import Ranges, ranges, widest
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     FleetEstimate,
@@ -18,24 +16,20 @@ from noonmark.collector.estimate import (
     Reference,
 )
 from noonmark.collector.frames import NS
+from noonmark.collector.judge import Verdict
 from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.linefit import spans
-
-if TYPE_CHECKING:
-    from noonmark.collector.pipeline import Settings, Survey
-
-OUTLYING = 6.0
-"""A path whose residual is this many standard uncertainties does not close its loops."""
+from noonmark.collector.survey import Survey
 
 
-def assemble(survey: Survey, references: tuple[Reference, ...], settings: Settings) -> FleetEstimate:
+def assemble(survey: Survey, references: tuple[Reference, ...], verdict: Verdict, wander_ppb: float) -> FleetEstimate:
     """Put a fitted window into the published form, at the instant of its frames' epoch."""
     probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
     first = survey.pairing.first[survey.present]
     second = survey.pairing.second[survey.present]
-    slack = np.full(len(first), 2.0)
-    corridor = ranges(survey.walls.relaxed(slack, settings.wander_ppb), fit.corridor)
-    limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns)
+    corridor = certain_corridors(survey, wander_ppb)
+    limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns, verdict)
+    bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
     offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
     drift = (1.0 + frames.drift) * (1.0 + fit.drift_ppb / NS) - 1.0
@@ -51,8 +45,8 @@ def assemble(survey: Survey, references: tuple[Reference, ...], settings: Settin
         drift=drift,
         uncertainty_ns=uncertainty,
         drift_uncertainty=drift_uncertainty,
-        lower_ns=_whole(limits.lower[anchors.node], frames.offset_ns, np.floor),
-        upper_ns=_whole(limits.upper[anchors.node], frames.offset_ns, np.ceil),
+        lower_ns=_whole(limits.lower[anchors.node] + bent, frames.offset_ns, np.floor),
+        upper_ns=_whole(limits.upper[anchors.node] + bent, frames.offset_ns, np.ceil),
         newest_ns=_newest(survey),
         state=state,
         component=component.astype(np.int32),
@@ -62,34 +56,52 @@ def assemble(survey: Survey, references: tuple[Reference, ...], settings: Settin
             probes=np.bincount(survey.pairing.path, minlength=len(survey.pairing))[survey.present],
             asked=_asked(survey),
             min_round_trip_ns=np.rint(fit.ends.upper_ns - fit.ends.lower_ns).astype(np.int64),
-            offset_ns=fit.middle_ns,
+            offset_ns=fit.middle_ns + bent[second] - bent[first],
             base_ns=base,
             variance_ns2=fit.variance_ns2,
-            lower_ns=_whole(corridor.lower_ns, base, np.floor),
-            upper_ns=_whole(corridor.upper_ns, base, np.ceil),
+            lower_ns=_whole(corridor.lower_ns + bent[second] - bent[first], base, np.floor),
+            upper_ns=_whole(corridor.upper_ns + bent[second] - bent[first], base, np.ceil),
             residual_ns=fit.residual_ns,
-            state=_path_states(survey),
+            state=_path_states(survey, verdict),
             effect_ns2=_shared_effects(survey),
         ),
-        findings=(),
+        findings=verdict.findings,
         centre_ns=frames.epoch_ns + round(float(survey.data.upper_s.mean()) * NS),
     )
 
 
-def _host_limits(survey: Survey, lower: Float64, upper: Float64) -> CertainLimits:
-    anchors = survey.anchors
-    first = anchors.node[survey.pairing.first[survey.present]]
-    second = anchors.node[survey.pairing.second[survey.present]]
+def certain_corridors(survey: Survey, wander_ppb: float) -> Ranges:
+    """What each path alone proves of its straightened difference, with the allowances that honest stamps need.
+
+    Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant,
+    and three standard uncertainties of whatever bend may be left in either clock.
+    """
+    fit, window = survey.fit, survey.fit.window
+    a, b = survey.first, survey.second
+    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
+    bend = 3.0 * (fit.bends.uncertainty[a] + fit.bends.uncertainty[b])[:, None]
+
+    def slack(seconds: Float64) -> Float64:
+        curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)
+        return np.asarray(ticks[:, None] + wander_ppb * np.abs(seconds) + bend * curved)
+
+    walls = fit.straight.relaxed(slack(fit.straight.upper_s), slack(fit.straight.lower_s))
+    return ranges(walls, widest(walls))
+
+
+def _host_limits(survey: Survey, lower: Float64, upper: Float64, verdict: Verdict) -> CertainLimits:
+    anchors, first, second = survey.anchors, survey.first, survey.second
     pulls = len(anchors.declared)
     # A declared reference lies within its limit of reference time; its residual is what its frame does not say of that.
     true = -survey.frames.offset_ns[anchors.declared].astype(np.float64)
-    fits = lower <= upper
+    fits = (lower <= upper) & ~verdict.distrusted
+    trusted = ~verdict.distrusted_references
     return certain_limits(
         anchors.hosts + 1,
         np.concatenate([first, np.full(pulls, anchors.reference)]),
         np.concatenate([second, anchors.node[anchors.declared]]),
-        np.concatenate([np.where(fits, lower, -np.inf), true - anchors.limit_ns]),
-        np.concatenate([np.where(fits, upper, np.inf), true + anchors.limit_ns]),
+        np.concatenate([np.where(fits, lower, -np.inf), np.where(trusted, true - anchors.limit_ns, -np.inf)]),
+        np.concatenate([np.where(fits, upper, np.inf), np.where(trusted, true + anchors.limit_ns, np.inf)]),
         anchors.reference,
         np.concatenate([survey.fit.deviation, np.zeros(pulls)]),
     )
@@ -104,12 +116,14 @@ def _components(survey: Survey) -> tuple[Int64, np.ndarray[tuple[int], np.dtype[
 def _uncertainties(survey: Survey) -> tuple[Float64, Float64]:
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
-    offset_variance = fit.offsets.solution.variance(node, against)
+    offset_variance = fit.offsets.solution.variance(node, against) + survey.stamp_uncertainty_ns**2
     drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
     drift_variance = fit.drifts.solution.variance(node, drift_against)
     age = _centre(survey)
-    uncertainty = np.sqrt(offset_variance + drift_variance * age**2)
-    return uncertainty, np.sqrt(drift_variance) / NS
+    bend = fit.bends.uncertainty[node]
+    curved = bend * fit.window.parabola_at_zero
+    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + curved**2)
+    return uncertainty, np.sqrt(drift_variance + (bend * fit.window.centre_s) ** 2) / NS
 
 
 def _centre(survey: Survey) -> Float64:
@@ -132,11 +146,19 @@ def _states(
     )
 
 
-def _path_states(survey: Survey) -> tuple[PathState, ...]:
-    fit = survey.fit
+def _path_states(survey: Survey, verdict: Verdict) -> tuple[PathState, ...]:
+    degree = np.bincount(survey.first, minlength=survey.anchors.hosts + 1)
+    degree += np.bincount(survey.second, minlength=survey.anchors.hosts + 1)
+    untested = (degree[survey.first] < 2) | (degree[survey.second] < 2)
     return tuple(
-        PathState.CONTRADICTED if width < 0 else PathState.ASYMMETRIC if deviation > OUTLYING else PathState.CLOSED
-        for width, deviation in zip(fit.corridor.width_ns, fit.deviation, strict=True)
+        PathState.CONTRADICTED
+        if contradicted
+        else PathState.ASYMMETRIC
+        if asymmetric
+        else PathState.UNTESTED
+        if alone
+        else PathState.CLOSED
+        for contradicted, asymmetric, alone in zip(verdict.distrusted, verdict.asymmetric, untested, strict=True)
     )
 
 

@@ -41,15 +41,9 @@ class Walls:
         """Some of the paths."""
         return Walls(self.upper_s[choice], self.upper_ns[choice], self.lower_s[choice], self.lower_ns[choice])
 
-    def relaxed(self, slack_ns: Float64, wander_ppb: float) -> Walls:
-        """Walls moved apart by `slack_ns` (P,) and by `wander_ppb` for each second away from time 0."""
-        slack = slack_ns[:, None]
-        return Walls(
-            self.upper_s,
-            self.upper_ns + slack + wander_ppb * np.abs(self.upper_s),
-            self.lower_s,
-            self.lower_ns - slack - wander_ppb * np.abs(self.lower_s),
-        )
+    def relaxed(self, upper_slack_ns: Float64, lower_slack_ns: Float64) -> Walls:
+        """Walls moved apart by so much, (P, 1) or (P, K) each."""
+        return Walls(self.upper_s, self.upper_ns + upper_slack_ns, self.lower_s, self.lower_ns - lower_slack_ns)
 
 
 Line = Callable[[Float64], tuple[Float64, Float64]]

@@ -99,8 +99,12 @@ class Points:
     lower_ns: Float64
 
 
-def points(probes: ProbeColumns, pairing: Pairing, frames: Frames) -> Points:
-    """Stamps less their frames, as limits of what remains of y."""
+def points(probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int64) -> Points:
+    """Stamps less their frames, as limits of what remains of y.
+
+    A clock that counts in ticks (H,) shows the tick that has begun: on average it reads half a tick early.
+    """
+    frames = Frames(frames.epoch_ns, frames.offset_ns - tick_ns // 2, frames.drift)
     t1 = frames.relative(probes.source, probes.t1_ns)
     t2 = frames.relative(probes.destination, probes.t2_ns)
     t3 = frames.relative(probes.destination, probes.t3_ns)
@@ -152,12 +156,12 @@ def envelope(walls: Walls, slope: Float64) -> Envelope:
     directions loaded unequally the middle is off by the difference. The gaps among the lowest third of points tell
     a/n without assuming more than that the delays' density is level near its end.
     """
-    upper, upper_spread = _end_point(walls.upper_ns - slope[:, None] * walls.upper_s)
-    lower, lower_spread = _end_point(slope[:, None] * walls.lower_s - walls.lower_ns)
+    upper, upper_spread = end_point(walls.upper_ns - slope[:, None] * walls.upper_s)
+    lower, lower_spread = end_point(slope[:, None] * walls.lower_s - walls.lower_ns)
     return Envelope(upper, -lower, upper_spread, lower_spread)
 
 
-def _end_point(heights: Float64) -> tuple[Float64, Float64]:
+def end_point(heights: Float64) -> tuple[Float64, Float64]:
     """Lowest height of each row (P, K), and the mean gap between the lowest third of its finite heights."""
     ordered = np.sort(heights, axis=1)
     count = np.isfinite(ordered).sum(axis=1)

@@ -98,14 +98,15 @@ def robust_fit(
 
 
 def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
-    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals (never below 1)."""
+    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals."""
 
     def learn(residual: Float64, _whole: Float64, _factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
         ratio = np.abs(residual) / np.sqrt(variance * max(1.0 - leverage, 1e-3))
         known = np.isfinite(ratio)
-        scale = np.median(ratio[known]) / NORMAL_MEDIAN if freedom >= 3 and known.any() else 1.0
-        return variance * max(scale, 1.0) ** 2, np.empty(0)
+        seen = np.median(ratio[known]) / NORMAL_MEDIAN if known.any() else 1.0
+        scale = float(np.clip(seen, 0.1, None)) ** (freedom / (freedom + PRIOR_FREEDOM))
+        return variance * scale**2, np.empty(0)
 
     return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start)
 

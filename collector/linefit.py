@@ -15,6 +15,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from noonmark.collector.bend import HostBends, Window, believed_bends, path_bends, straightened, window_of
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
 from noonmark.collector.estimate import Float64, Int32, Int64, Reference
@@ -22,6 +23,7 @@ from noonmark.collector.fleet import Fit, fit_drift, fit_offset
 from noonmark.collector.frames import NS, Frames
 from noonmark.collector.network import Network
 from noonmark.collector.sites import find_sites, site_pairs
+from noonmark.collector.slots import steady_slope
 
 SHORTEST_SPAN_S = 0.2
 """Probes closer together than this tell nothing of a drift."""
@@ -81,6 +83,11 @@ class LineFit:
 
     offset_ns: Float64
     drift_ppb: Float64
+    window: Window
+    straight: Walls
+    """The walls with all bends taken out."""
+    bends: HostBends
+    """Of nodes, not hosts."""
     corridor: Corridor
     ends: Envelope
     slope: Float64
@@ -109,16 +116,25 @@ def fit_lines(
 ) -> LineFit:
     """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe)."""
     corridor = widest(walls)
+    torn = np.flatnonzero(corridor.width_ns < 0)
+    if len(torn):
+        corridor.slope[torn] = steady_slope(walls.rows(torn), corridor.slope[torn])
     a, b = anchors.node[first], anchors.node[second]
     drift_fit = _drift_fit(walls, corridor, a, b, anchors, frames, start_drift)
     drift = drift_fit.potential
     slope = drift[b] - drift[a]
-    ends = envelope(walls, slope)
+    bends = _bend_fit(walls, slope, a, b, anchors)
+    window = window_of(walls)
+    straight = straightened(walls, bends.bend[b] - bends.bend[a], window)
+    ends = envelope(straight, slope)
     offset_fit = _offset_fit(ends, a, b, anchors, frames, start_offset)
     paths = len(a)
     return LineFit(
-        offset_ns=offset_fit.potential[anchors.node],
-        drift_ppb=drift[anchors.node],
+        offset_ns=(offset_fit.potential + bends.bend * window.parabola_at_zero)[anchors.node],
+        drift_ppb=(drift - bends.bend * window.centre_s)[anchors.node],
+        window=window,
+        straight=straight,
+        bends=bends,
         corridor=corridor,
         ends=ends,
         slope=slope,
@@ -169,6 +185,23 @@ def _drift_fit(
     z = np.concatenate([corridor.slope[usable], -frames.drift[pulls] * NS])
     weighted = np.concatenate([variance[usable], np.full(len(pulls), REFERENCE_DRIFT_PPB**2)])
     return fit_drift(network, z, weighted, start)
+
+
+def _bend_fit(walls: Walls, slope: Float64, a: Int64, b: Int64, anchors: Anchoring) -> HostBends:
+    ends = envelope(walls, slope)
+    spread = np.hypot(ends.upper_spread_ns, ends.lower_spread_ns) / 2 + LEAST_SPREAD_NS
+    told = path_bends(walls, slope, spread)
+    known = told.known
+    first = np.concatenate([a[known], np.full(len(anchors.declared), anchors.reference)])
+    second = np.concatenate([b[known], anchors.node[anchors.declared]])
+    pulls = np.zeros(len(anchors.declared))
+    network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
+    # A reference is true time by declaration, and so straight.
+    fit = fit_drift(
+        network, np.concatenate([told.bend[known], pulls]), np.concatenate([told.variance[known], pulls + 1e-6])
+    )
+    against = network.anchor[network.component]
+    return believed_bends(fit.potential, fit.solution.variance(np.arange(network.nodes), against))
 
 
 def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None) -> Fit:

@@ -1,0 +1,133 @@
+"""How far from straight each clock ran within the window. Pure.
+
+A steered clock, or one beside a fan, changes its rate within a minute (frequency drift, in the terms of NIST SP 1065).
+Part of that shows as a parabola, which the mesh can measure like an offset: from the middles of the window's first,
+second and last third. It is taken out as far as it stands out from its own noise, and what may be left is in the
+uncertainty and in the limits' allowance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.corridors import Walls
+from noonmark.collector.estimate import Bool, Float64
+from noonmark.collector.network import Network
+
+EXCESS = 3.0
+"""Bends are held for real in the whole fleet when their mean square exceeds this many times their noise."""
+CLEAR = 5.0
+"""A host's bend of this many of its own standard uncertainties is taken to be real whatever the fleet does."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Middle and length of the probes' window, s from the asked instant."""
+
+    centre_s: float
+    span_s: float
+
+    def parabola(self, seconds: Float64) -> Float64:
+        """Half of (t - centre)^2, less its best straight line over the window: leaves offsets and drifts alone."""
+        return np.asarray(((seconds - self.centre_s) ** 2 - self.span_s**2 / 12.0) / 2.0)
+
+    @property
+    def parabola_at_zero(self) -> float:
+        """The same at the asked instant."""
+        return float(self.parabola(np.zeros(1))[0])
+
+
+def window_of(walls: Walls) -> Window:
+    """The window that the walls' points fill."""
+    used = np.isfinite(walls.upper_ns)
+    seconds = walls.upper_s[used]
+    return Window(float(seconds.mean()), float(seconds.max() - seconds.min()))
+
+
+def straightened(walls: Walls, bend: Float64, window: Window) -> Walls:
+    """Walls with each path's bend (P,), ns/s^2, taken out."""
+    upper = walls.upper_ns - bend[:, None] * window.parabola(walls.upper_s)
+    lower = walls.lower_ns - bend[:, None] * window.parabola(walls.lower_s)
+    return Walls(walls.upper_s, upper, walls.lower_s, lower)
+
+
+@dataclass(frozen=True, slots=True)
+class PathBends:
+    """Second derivative of y, ns/s^2 (P,), its variance, and where it can be told at all."""
+
+    bend: Float64
+    variance: Float64
+    known: Bool
+
+
+def path_bends(walls: Walls, slope: Float64, spread_ns: Float64) -> PathBends:
+    """Bend of each path from its three thirds' middles, each between its own least forward and backward delay.
+
+    `spread_ns` (P,) is the end points' spread over the whole window; a third holds a third of the probes, so its own
+    is three times that. A third that was never quick may also be wrong by half of what it was too slow.
+    """
+    thirds = np.array_split(np.arange(walls.upper_ns.shape[1]), 3)
+    middle, when, width = (np.empty((3, len(slope))) for _ in range(3))
+    for number, slots in enumerate(thirds):
+        upper = (walls.upper_ns - slope[:, None] * walls.upper_s)[:, slots]
+        lower = (walls.lower_ns - slope[:, None] * walls.lower_s)[:, slots]
+        used = np.isfinite(upper)
+        top, bottom = upper.min(axis=1), lower.max(axis=1)
+        with np.errstate(invalid="ignore"):
+            middle[number], width[number] = (top + bottom) / 2, top - bottom
+        when[number] = np.where(used, walls.upper_s[:, slots], 0.0).sum(axis=1) / np.maximum(used.sum(axis=1), 1)
+    known = np.isfinite(width).all(axis=0) & (np.diff(when, axis=0) > 0).all(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        excess = np.where(known, width - width.min(axis=0), 0.0)
+        error = (3.0 * spread_ns) ** 2 + excess**2 / 12.0
+        late, early = when[2] - when[1], when[1] - when[0]
+        whole = (when[2] - when[0]) / 2
+        weights = np.stack([1 / early, -1 / early - 1 / late, 1 / late]) / whole
+        bend = np.where(known, (weights * np.where(known, middle, 0.0)).sum(axis=0), 0.0)
+        variance = np.where(known, (weights**2 * error).sum(axis=0), np.inf)
+    return PathBends(bend, variance, known & np.isfinite(variance))
+
+
+@dataclass(frozen=True, slots=True)
+class HostBends:
+    """Bends of V nodes, ns/s^2: what to take out, and the standard uncertainty of what is left."""
+
+    bend: Float64
+    uncertainty: Float64
+    clear: Bool
+    """Where the bend stands out so far that the clock is certainly not straight."""
+
+
+def believed_bends(bend: Float64, variance: Float64) -> HostBends:
+    """Shrink measured bends by how much the fleet's spread of them exceeds their noise.
+
+    A fleet of straight clocks keeps none of its noise; a bend that is clear of its own noise is kept whole.
+    """
+    informed = np.isfinite(variance) & (variance > 0)
+    noise = np.where(informed, variance, 0.0)
+    if not informed.any():
+        zero = np.zeros_like(bend)
+        return HostBends(zero, zero, np.zeros(len(bend), dtype=bool))
+    usual = np.median(bend[informed] ** 2) / 0.4549
+    true = usual if usual > EXCESS * float(np.median(noise[informed])) else 0.0
+    ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
+    own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
+    share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
+    left = np.where(share > own, true * noise / (true + noise + 1e-300), noise)
+    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR)
+
+
+def bend_network(network: Network, known: Bool) -> Network:
+    """The drift network, reduced to the paths whose bend is known."""
+    return Network(
+        network.nodes,
+        network.first[known],
+        network.second[known],
+        0,
+        network.group[known],
+        network.sign[known],
+        network.component,
+        network.anchor,
+    )

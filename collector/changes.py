@@ -1,0 +1,195 @@
+"""When a clock changed: steps and changes of rate within the window, host by host. Pure; needs no fleet fit.
+
+A host whose clock changes is seen by all its peers at once, and each of its peers by one path only: so a host is
+suspected when most of its paths are unsteady, and what it did is the median of what its paths show. A change must
+stand out from its own noise, and the paths must bear it out: queueing only ever adds delay, so that a burst
+moves either the least forward or the least backward delay, while a clock moves both, the same way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.corridors import Walls
+from noonmark.collector.edges import end_point
+from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.slots import LEAST_NOISE_NS, filled, slot_middles
+
+UNSTEADY = 5.0
+"""A path whose middles show a change this many times its noise is a witness; much less than proof."""
+CERTAIN = 6.0
+"""A host's change must stand out this far from the noise of its median series."""
+BORNE_OUT = 0.5
+"""The smaller of the movements of the least forward and backward delays must be this share of the change."""
+SPREADS = 4.0
+"""And this many times what the end points of such paths may be off by chance."""
+FEWEST_SLOTS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One clock's change: at a boundary between slots, of so much, so sure."""
+
+    node: int
+    step: bool
+    """True: the clock jumped; False: its rate changed."""
+    boundary_s: float
+    size: float
+    """ns for a step, ppb for a change of rate."""
+    certainty: float
+    """Size in units of its standard uncertainty."""
+    slot_s: float
+    """The boundary is known to about half of this."""
+
+    def shape(self, seconds: Float64) -> Float64:
+        """What the change adds to the clock, per unit of size."""
+        if self.step:
+            return (seconds >= self.boundary_s).astype(np.float64)
+        return np.maximum(seconds - self.boundary_s, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Nodes at both ends of P paths."""
+
+    first: Int64
+    second: Int64
+    nodes: int
+
+
+def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int) -> list[Change]:
+    """Every node that changed within the window, by its clearest change.
+
+    `slope` (P,) is each path's own, ppb. Where only two hosts can have done it, `blameless` (the reference's node) has
+    not.
+    """
+    slots = slot_middles(walls, slope)
+    if len(slots.seconds) < FEWEST_SLOTS:
+        return []
+    series = filled(slots.middle)
+    path_best = _best(series, slots.seconds, _noise(series))
+    unsteady = path_best.certainty > UNSTEADY
+    changes = []
+    for node, paths in _suspects(unsteady, ends, blameless):
+        outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
+        median = np.median(outward * _detrended(series[paths], slots.seconds), axis=0)[None, :]
+        quiet = np.median(_noise(series[paths])) / np.sqrt(len(paths))
+        best = _best(median, slots.seconds, np.maximum(_noise(median), quiet))
+        if best.certainty[0] < CERTAIN:
+            continue
+        change = Change(
+            node,
+            bool(best.step[0]),
+            float(best.boundary_s[0]),
+            float(best.size[0]),
+            float(best.certainty[0]),
+            float(slots.seconds[1] - slots.seconds[0]),
+        )
+        if _borne_out(change, walls.rows(paths), slope[paths], series[paths], slots.seconds, outward):
+            changes.append(change)
+    return changes
+
+
+def _suspects(unsteady: Bool, ends: Ends, blameless: int) -> list[tuple[int, Int64]]:
+    """Nodes with more than half of their paths unsteady, and their paths; the most suspect first, and its paths then
+    speak against nobody else."""
+    suspects = []
+    open_ = unsteady.copy()
+    counted = np.ones(len(unsteady), dtype=bool)
+    while open_.any():
+        against = _count(open_, ends)
+        total = _count(counted, ends)
+        share = np.where(2 * against > total, against / np.maximum(total, 1), 0.0)
+        share[blameless] *= 0.999
+        score = np.where(share > 0, against + share, 0.0)
+        node = int(score.argmax())
+        if score[node] == 0:
+            break
+        own = (ends.first == node) | (ends.second == node)
+        suspects.append((node, np.flatnonzero(own)))
+        open_ &= ~own
+        counted &= ~own
+    return suspects
+
+
+def _count(paths: Bool, ends: Ends) -> Int64:
+    return np.asarray(
+        np.bincount(ends.first[paths], minlength=ends.nodes) + np.bincount(ends.second[paths], minlength=ends.nodes)
+    )
+
+
+def _detrended(series: Float64, seconds: Float64) -> Float64:
+    base = _base(seconds)
+    return np.asarray(series - (series @ base) @ np.linalg.inv(base.T @ base) @ base.T)
+
+
+def _base(seconds: Float64) -> Float64:
+    return np.stack([np.ones_like(seconds), seconds - seconds.mean()], axis=1)
+
+
+def _noise(series: Float64) -> Float64:
+    """Standard deviation of each row, from its second differences, so that lines, steps and kinks do not count."""
+    second = np.abs(np.diff(series, n=2, axis=1))
+    return np.asarray(np.median(second, axis=1) / (0.6745 * np.sqrt(6.0)) + LEAST_NOISE_NS)
+
+
+@dataclass(frozen=True, slots=True)
+class _Best:
+    """The change that explains each row (R,) best."""
+
+    step: Bool
+    boundary_s: Float64
+    size: Float64
+    certainty: Float64
+
+
+def _best(series: Float64, seconds: Float64, noise: Float64) -> _Best:
+    """Try a step and a kink at each boundary between slots, beside a free line; vectorised over rows (R, K)."""
+    count = series.shape[1]
+    edges = (seconds[1:] + seconds[:-1]) / 2
+    trials = [(True, k) for k in range(count - 1)] + [(False, k) for k in range(1, count - 2)]
+    shapes = np.stack(
+        [(seconds > edges[k]) * 1.0 if step else np.maximum(seconds - edges[k], 0.0) for step, k in trials], axis=1
+    )
+    base = _base(seconds)
+    shapes -= base @ np.linalg.lstsq(base, shapes, rcond=None)[0]
+    norm = np.sqrt((shapes**2).sum(axis=0))
+    certainty = np.abs(series @ shapes) / norm / noise[:, None]
+    # A step within a slot looks a little like a kink; the simpler story goes first.
+    preferred = certainty * np.array([1.0 if step else 0.95 for step, _ in trials])
+    which = preferred.argmax(axis=1)
+    rows = np.arange(len(series))
+    size = np.einsum("rk,kr->r", series, shapes[:, which]) / norm[which] ** 2
+    return _Best(
+        np.array([step for step, _ in trials])[which],
+        edges[np.array([k for _, k in trials])[which]],
+        size,
+        certainty[rows, which],
+    )
+
+
+def _borne_out(
+    change: Change, walls: Walls, slope: Float64, series: Float64, seconds: Float64, outward: Float64
+) -> bool:
+    """Whether the median path's least delays in both directions moved as the change says."""
+    base = np.stack([np.ones_like(seconds), seconds, change.shape(seconds)], axis=1)
+    own = (slope + np.linalg.lstsq(base, series.T, rcond=None)[0][1])[:, None]
+    # A change of rate shows best long after it.
+    since = change.boundary_s if change.step else (change.boundary_s + float(seconds[-1])) / 2
+    expected = abs(change.size) * (1.0 if change.step else since - change.boundary_s)
+    moved, chance = [], []
+    for when, height, sign in ((walls.upper_s, walls.upper_ns, 1.0), (walls.lower_s, walls.lower_ns, -1.0)):
+        left = sign * (height - own * when - outward * change.size * change.shape(when))
+        early, early_spread = end_point(np.where(when < change.boundary_s - change.slot_s / 2, left, np.inf))
+        late, late_spread = end_point(np.where(when > since + change.slot_s / 2, left, np.inf))
+        with np.errstate(invalid="ignore"):
+            moved.append(expected + sign * (late - early) * outward[:, 0] * np.sign(change.size))
+        chance.append(early_spread + late_spread)
+    least, by_chance = np.minimum(*moved), np.maximum(*chance)
+    told = np.isfinite(least) & np.isfinite(by_chance)
+    if not told.any():
+        return False
+    proven = float(np.median(least[told]))
+    return proven > max(BORNE_OUT * expected, SPREADS * float(np.median(by_chance[told])))

@@ -1,0 +1,78 @@
+"""A path's middle, slot by slot of the window: what shows a clock that did not run straight. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.corridors import Walls
+from noonmark.collector.estimate import Float64
+
+CROWDED = 4.0
+"""A slot whose quickest probes waited this many times longer than usual says nothing of the clocks."""
+FILLED = 0.75
+LEAST_NOISE_NS = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Slots:
+    """Middles (P, K) between the least forward and the least backward delay, ns, less a slope; NaN if unknown."""
+
+    middle: Float64
+    excess: Float64
+    """Half of how much longer than usual each slot's quickest round trip took (P, K)."""
+    seconds: Float64
+    """(K,) slot middles."""
+
+
+def slot_middles(walls: Walls, slope: Float64) -> Slots:
+    """Join neighbouring slots until most hold a probe, and take each one's middle.
+
+    Empty slots are unknown, and so are crowded ones.
+    """
+    upper = walls.upper_ns - slope[:, None] * walls.upper_s
+    lower = walls.lower_ns - slope[:, None] * walls.lower_s
+    for width in (1, 2, 3, 4, 6):
+        groups = upper.shape[1] // width
+        shape = (len(upper), groups, width)
+        top = upper[:, : groups * width].reshape(shape).min(axis=2)
+        bottom = lower[:, : groups * width].reshape(shape).max(axis=2)
+        if np.isfinite(top).mean() >= FILLED:
+            break
+    used = np.isfinite(walls.upper_ns)[:, : groups * width]
+    times = walls.upper_s[:, : groups * width]
+    start, end = times[used].min(), times[used].max()
+    seconds = start + (np.arange(groups) + 0.5) * (end - start) / groups
+    known = np.isfinite(top)
+    with np.errstate(invalid="ignore"):
+        round_trip = np.where(known, top - bottom, np.nan)
+        middle = np.where(known, (top + bottom) / 2, np.nan)
+        excess = np.maximum(round_trip - np.nanpercentile(round_trip, 20, axis=1, keepdims=True), 0.0) / 2
+        middle[excess > CROWDED * np.nanmedian(excess, axis=1, keepdims=True) + LEAST_NOISE_NS] = np.nan
+    return Slots(middle, excess, seconds)
+
+
+def filled(middle: Float64) -> Float64:
+    """Unknown slots take the value of the nearest slot before, or else after, that has one."""
+    known = np.isfinite(middle)
+    place = np.arange(middle.shape[1])
+    before = np.maximum.accumulate(np.where(known, place, -1), axis=1)
+    after = np.minimum.accumulate(np.where(known, place, middle.shape[1])[:, ::-1], axis=1)[:, ::-1]
+    nearest = np.where(before >= 0, before, np.minimum(after, middle.shape[1] - 1))
+    return np.nan_to_num(np.take_along_axis(middle, nearest, axis=1))
+
+
+def steady_slope(walls: Walls, slope: Float64) -> Float64:
+    """Slope (P,) that most of a path's neighbouring slots share, ppb; a jump between two slots does not move it.
+
+    Found from a first guess `slope` as the median of differences between neighbouring slots (after Theil and Sen).
+    """
+    for _ in range(2):
+        slots = slot_middles(walls, slope)
+        if len(slots.seconds) < 3:
+            break
+        rise = np.diff(slots.middle, axis=1) / (slots.seconds[1] - slots.seconds[0])
+        told = np.isfinite(rise).any(axis=1)
+        slope = slope + np.where(told, np.nanmedian(np.where(told[:, None], rise, 0.0), axis=1), 0.0)
+    return slope

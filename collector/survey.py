@@ -1,0 +1,92 @@
+"""One window of probes, cut up and fitted: the value that judgement and assembly read. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.corridors import Walls
+from noonmark.collector.edges import Pairing, Points, pair_up, points, raise_walls, rough_paths
+from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
+from noonmark.collector.frames import NS, Frames, rough_offsets
+from noonmark.collector.linefit import Anchoring, LineFit, fit_lines
+from noonmark.collector.stampquality import stamp_uncertainty
+
+MOST_PASSES = 4
+SETTLED_NS = 50.0
+"""Another pass is needed while the frames' drifts still move points by more than this within a slot."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """The window, cut up and fitted."""
+
+    probes: ProbeColumns
+    pairing: Pairing
+    present: Int64
+    """Rows of the pairing that have probes; (P,) arrays below have one row each of these."""
+    frames: Frames
+    data: Points
+    walls: Walls
+    anchors: Anchoring
+    fit: LineFit
+    tick_ns: Int64
+    """(H,) each clock's granularity."""
+    stamp_uncertainty_ns: Float64
+    """(H,) what the way of stamping adds to a host's standard uncertainty."""
+
+    @property
+    def first(self) -> Int64:
+        """(P,) node of each path's first host."""
+        return self.anchors.node[self.pairing.first[self.present]]
+
+    @property
+    def second(self) -> Int64:
+        """(P,) node of each path's second host."""
+        return self.anchors.node[self.pairing.second[self.present]]
+
+
+def survey_window(
+    probes: ProbeColumns,
+    anchors: Anchoring,
+    tick_ns: Int64,
+    *,
+    at_ns: int | None,
+    previous: FleetEstimate | None,
+    slots: int,
+) -> Survey:
+    """Rough frames, then passes of walls and lines until the frames have settled. Needs at least one probe."""
+    pairing = pair_up(probes)
+    present = np.flatnonzero(np.bincount(pairing.path, minlength=len(pairing)))
+    frames = _warm_frames(probes, previous, at_ns) or _rough_frames(probes, pairing, anchors, at_ns)
+    for pass_ in range(MOST_PASSES):
+        data = points(probes, pairing, frames, tick_ns)
+        walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
+        fit = fit_lines(walls, pairing.first[present], pairing.second[present], anchors, frames)
+        moved = float(np.abs(fit.drift_ppb).max(initial=0.0)) * fit.window.span_s / slots
+        if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
+            break
+        frames = frames.moved(fit.offset_ns, fit.drift_ppb / NS)
+    return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamp_uncertainty(probes))
+
+
+def _rough_frames(probes: ProbeColumns, pairing: Pairing, anchors: Anchoring, at_ns: int | None) -> Frames:
+    rough = rough_paths(probes, pairing)
+    hosts = len(probes.hosts)
+    roots = np.concatenate([np.flatnonzero(anchors.node == anchors.reference), anchors.declared]).astype(np.int64)
+    offset, _ = rough_offsets(hosts, pairing.first, pairing.second, rough.difference_ns, rough.round_trip_ns, roots)
+    if at_ns is None:
+        ends = probes.t4_ns - offset[probes.source], probes.t3_ns - offset[probes.destination]
+        at_ns = int(max(end.max() for end in ends))
+    return Frames(at_ns, offset, np.zeros(hosts))
+
+
+def _warm_frames(probes: ProbeColumns, previous: FleetEstimate | None, at_ns: int | None) -> Frames | None:
+    """Frames from the estimate before, if it knew every host; else None."""
+    if previous is None or previous.hosts != probes.hosts or not np.isfinite(previous.uncertainty_ns).all():
+        return None
+    frames = Frames(previous.at_ns, previous.offset_ns, previous.drift)
+    if at_ns is None:
+        at_ns = previous.at_ns + int(frames.relative(probes.source, probes.t4_ns).max())
+    return Frames(at_ns, frames.at(at_ns), previous.drift)
