@@ -8,6 +8,7 @@ rows; numbers of hosts long gone are given up when the store moves.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, fields
 from typing import Any, TypeVar
@@ -110,6 +111,8 @@ class Window:
         self._rows_of: dict[str, int] = {}
         self._waited_chunks = 0
         self._events: deque[HostEvent] = deque(maxlen=self.settings.max_events)
+        self.newest = -math.inf
+        """When the newest records were measured (monotonic seconds, to within the time a report takes)."""
         self._added = self._late = self._over_quota = self._crowded_out = 0
 
     def add(self, host: str, batch: RecordBatch, now: float, *, waited: float = 0.0) -> int:
@@ -129,6 +132,7 @@ class Window:
         self._waited_chunks += waited > 0
         self._rows_of[host] = self._rows_of.get(host, 0) + rows
         self._added += rows
+        self.newest = max(self.newest, now - waited)
         return rows
 
     def _make_room(self, rows: int) -> None:

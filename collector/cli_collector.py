@@ -1,0 +1,48 @@
+"""The command `noonmark collector`: settings in, the running program out."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from noonmark.collector import config as collector_config
+from noonmark.proto import commandline, logs
+from noonmark.proto.options import ConfigError
+
+
+@click.command()
+@commandline.with_options(collector_config.OPTIONS, collector_config.PREFIX)
+def collector(show_config: bool, **flags: Any) -> None:
+    """Receive agents' reports, estimate every clock of the fleet, publish, and answer questions.
+
+    Agents report to --listen and are told there whom to probe; `noonmark fleet` and `noonmark offset` ask there too.
+    Settings on the command line win over the environment, that over the TOML file of --config (keys as the long
+    options, with underscores), that over the defaults. SIGTERM and Ctrl-C end the collector.
+    """
+    settings = commandline.settle(collector_config.OPTIONS, collector_config.PREFIX, flags)
+    if show_config:
+        commandline.print_settings(collector_config.OPTIONS, settings)
+        return
+    try:
+        config = collector_config.build(settings, os.environ, Path.home())
+    except ConfigError as error:
+        raise commandline.UsageProblem(str(error)) from None
+    logs.set_up(config.log_level, config.log_format)
+    from noonmark.collector.server import CannotListen, run_until_signal
+
+    try:
+        asyncio.run(run_until_signal(config))
+    except CannotListen as error:
+        raise commandline.UsageProblem(
+            f"cannot listen on {config.listen}: {error.strerror}; choose another with --listen"
+        ) from None
+    except OSError as error:
+        raise commandline.UsageProblem(
+            f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and --data ({config.data})"
+        ) from None
+    sys.exit(0)

@@ -1,0 +1,134 @@
+"""The collector's settings. Pure: layers of strings in, a frozen CollectorConfig out; proto/options.py merges them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from noonmark.collector.estimate import Reference
+from noonmark.proto.logs import FORMATS, LEVELS
+from noonmark.proto.options import (
+    ConfigError,
+    HostPort,
+    Option,
+    Setting,
+    host_port,
+    one_of,
+    or_off,
+    span_between,
+    span_ns,
+    whole_number,
+)
+
+PREFIX = "NOONMARK_COLLECTOR"
+REPORT_PORT = 18621
+HTTP_PORT = 18623
+LIMIT_IN_UNCERTAINTIES = 5.0
+"""A reference that states an uncertainty and no limit is taken to err by no more than so many of them."""
+
+
+def reference(text: str) -> Reference:
+    """Parse `HOST`, `HOST=100ns` or `HOST=100ns/1us` (standard uncertainty, limit of its error)."""
+    host, equals, numbers = text.partition("=")
+    uncertainty, slash, limit = numbers.partition("/")
+    if not host or (equals and not uncertainty) or (slash and not limit):
+        raise ValueError("use HOST, HOST=UNCERTAINTY or HOST=UNCERTAINTY/LIMIT, such as quay-master=100ns/1us")
+    if not equals:
+        return Reference(host)
+    uncertainty_ns = float(span_ns(uncertainty))
+    limit_ns = float(span_ns(limit)) if slash else LIMIT_IN_UNCERTAINTIES * uncertainty_ns
+    if not 0 <= uncertainty_ns <= limit_ns:
+        raise ValueError("use an uncertainty that is not negative, and a limit that is not below it")
+    return Reference(host, uncertainty_ns, limit_ns)
+
+
+OPTIONS = (
+    Option(
+        "listen",
+        "Address and port for agents and questions (gRPC).",
+        host_port(REPORT_PORT),
+        HostPort("::", REPORT_PORT),
+        "ADDRESS[:PORT]",
+    ),
+    Option(
+        "http",
+        "Where to serve /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
+        or_off(host_port(HTTP_PORT)),
+        HostPort("127.0.0.1", HTTP_PORT),
+        "ADDRESS:PORT|off",
+    ),
+    Option(
+        "data",
+        "Folder for the history; `off` keeps none, and only the present can be asked for.",
+        or_off(Path),
+        None,
+        "DIR|off",
+        shown_default="noonmark in the user's state folder",
+    ),
+    Option(
+        "reference",
+        "Host whose clock is the reference, with its standard uncertainty and the limit of its error if known; repeat "
+        "for several. Without one the fleet's weighted mean is the reference.",
+        reference,
+        (),
+        "HOST[=U[/LIMIT]]",
+        many=True,
+    ),
+    Option("tick", "Time between two estimates.", span_between("100ms", "10min"), 5.0, "SPAN"),
+    Option("window", "Estimates use the probes of so long.", span_between("2s", "1h"), 60.0, "SPAN"),
+    Option("peers", "Each host probes so many others.", whole_number(2, 16), 8, "NUMBER"),
+    Option("zone-peers", "At least so many of them in other zones.", whole_number(0, 8), 2, "NUMBER"),
+    Option("probe-interval", "Mean time between two exchanges with a peer.", span_between("10ms", "1min"), 1.0, "SPAN"),
+    Option(
+        "leave-after", "A host silent for so long is left out of the plan.", span_between("5s", "1d"), 120.0, "SPAN"
+    ),
+    Option("max-hosts", "More hosts than this are turned away.", whole_number(2, 1_000_000), 200_000, "NUMBER"),
+    Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
+    Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CollectorConfig:
+    """Effective settings; spans in seconds."""
+
+    listen: HostPort
+    http: HostPort | None
+    data: Path | None
+    reference: tuple[Reference, ...]
+    tick: float
+    window: float
+    peers: int
+    zone_peers: int
+    probe_interval: float
+    leave_after: float
+    max_hosts: int
+    log_level: str
+    log_format: str
+
+
+def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home: Path) -> CollectorConfig:
+    """The configuration from merged settings. Raises ConfigError if two of them contradict each other."""
+    values: dict[str, Any] = {key: setting.value for key, setting in settings.items()}
+    if settings["data"].source == "default":
+        values["data"] = state_folder(environment, home)
+    names = [item.host for item in values["reference"]]
+    if len(set(names)) != len(names):
+        raise ConfigError(settings["reference"].source, "reference", ", ".join(names), "name each reference once")
+    if values["window"] < values["tick"]:
+        raise ConfigError(
+            settings["window"].source, "window", values["window"], "use a window no shorter than the tick"
+        )
+    return CollectorConfig(**values)
+
+
+def state_folder(environment: Mapping[str, str], home: Path) -> Path:
+    """Where data is kept: what the service manager gives, else by the XDG Base Directory Specification."""
+    given = environment.get("STATE_DIRECTORY", "").split(":")[0]
+    if given:
+        return Path(given)
+    base = environment.get("XDG_STATE_HOME", "")
+    # The specification: a relative path there is invalid, and is to be ignored.
+    return (Path(base) if base.startswith("/") else home / ".local" / "state") / "noonmark"

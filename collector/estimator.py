@@ -1,0 +1,222 @@
+"""The tick: at even intervals the window becomes an estimate, which is published, stored and sent to its hosts.
+
+Rules: the calculation runs in a thread of its own, so that reports are taken and acknowledged meanwhile; one at a time,
+and one that takes longer than the interval is counted and the next begins late, never beside it. A calculation or a
+store that fails is logged and counted, and the next tick tries again: nothing here ends the collector. The thread is a
+daemon: stopping does not wait for it. All spans are monotonic.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+import numpy as np
+
+from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
+from noonmark.collector.state import HostFacts, State
+from noonmark.collector.told import with_events
+from noonmark.collector.view_estimate import host_views
+from noonmark.collector.view_messages import host_to_message
+from noonmark.collector.window import HostEvent, Window
+from noonmark.proto import noonmark_pb2 as pb
+
+log = logging.getLogger("noonmark.collector.estimator")
+Result = TypeVar("Result")
+REMIND_AFTER = 60.0
+"""Seconds between two lines that say the same of a missing reference."""
+
+
+class Step(Protocol):
+    """The arrow: pipeline.step, or a stand-in."""
+
+    def __call__(
+        self, probes: ProbeColumns, *, references: Sequence[Reference], previous: FleetEstimate | None
+    ) -> FleetEstimate:
+        """Estimate every clock of the fleet."""
+
+
+class Store(Protocol):
+    """What the estimator asks of a history."""
+
+    def append(self, estimate: FleetEstimate) -> object:
+        """Keep an estimate."""
+
+
+@dataclass(frozen=True, slots=True)
+class TickStatistics:
+    """Counts since the start."""
+
+    ticks: int
+    """Estimates published."""
+    empty: int
+    """Ticks without a probe to estimate from."""
+    waiting: int
+    """Ticks without a probe of any named reference."""
+    failed: int
+    """Calculations that failed."""
+    overrun: int
+    """Ticks left out because the one before took too long."""
+    store_failures: int
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """What the thread gives back."""
+
+    estimate: FleetEstimate
+    messages: Mapping[str, pb.HostEstimate]
+    seconds: float
+    store_error: Exception | None
+
+
+class MissingReference(Exception):  # noqa: N818 - named for what is missing
+    """No probe of any named reference is in the window."""
+
+
+class Estimator:
+    """Owner of the tick. `deliver` gets each host's own estimate; `facts` tells what hosts say of themselves."""
+
+    def __init__(
+        self,
+        window: Window,
+        state: State,
+        *,
+        step: Step,
+        references: Sequence[Reference] = (),
+        store: Store | None = None,
+        facts: Callable[[], Mapping[str, HostFacts]] = dict,
+        deliver: Callable[[Mapping[str, pb.HostEstimate]], None] | None = None,
+        interval: float = 5.0,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._window = window
+        self._state = state
+        self._step = step
+        self._references = tuple(references)
+        self._store = store
+        self._facts = facts
+        self._deliver = deliver
+        self._interval = interval
+        self._monotonic = monotonic
+        self._previous: FleetEstimate | None = None
+        self._reminded = -REMIND_AFTER
+        self._ticks = self._empty = self._waiting = self._failed = self._overrun = self._store_failures = 0
+
+    async def run(self) -> None:
+        """Tick until cancelled."""
+        due = self._monotonic() + self._interval
+        while True:
+            await asyncio.sleep(max(0.0, due - self._monotonic()))
+            await self.tick(due)
+            due += self._interval
+            missed = int((self._monotonic() - due) // self._interval) + 1
+            if missed > 0:
+                self._overrun += missed
+                due += missed * self._interval
+                fields = {"interval": self._interval, "left_out": missed}
+                log.warning("the estimate takes longer than the interval", extra={"fields": fields})
+
+    async def tick(self, due: float) -> None:
+        """One estimate; whatever goes wrong is logged and counted."""
+        now = self._monotonic()
+        columns = self._window.columns(now)
+        if not len(columns):
+            self._empty += 1
+            return
+        events = self._window.events()
+        measured_ns = round(self._window.newest * 1e9)
+        try:
+            solved = await in_daemon_thread(lambda: self._solve(columns, events))
+        except MissingReference as missing:
+            self._waiting += 1
+            self._remind(str(missing))
+            return
+        except Exception:
+            self._failed += 1
+            log.exception("the estimate failed", extra={"fields": {"rows": len(columns)}})
+            return
+        if solved.store_error is not None:
+            self._store_failures += 1
+            log.error("the estimate was not stored", extra={"fields": {"reason": solved.store_error}})
+        self._ticks += 1
+        self._previous = solved.estimate
+        self._state.publish(
+            solved.estimate,
+            self._facts(),
+            measured_monotonic_ns=measured_ns,
+            solve_seconds=solved.seconds,
+            lateness_seconds=max(0.0, now - due),
+        )
+        if self._deliver is not None:
+            self._deliver(solved.messages)
+
+    def _remind(self, text: str) -> None:
+        now = self._monotonic()
+        if now - self._reminded >= REMIND_AFTER:
+            self._reminded = now
+            log.warning("no estimate without the reference", extra={"fields": {"waiting_for": text}})
+
+    def _solve(self, columns: ProbeColumns, events: Sequence[HostEvent]) -> Solved:
+        started = time.perf_counter()
+        present = self._present(columns)
+        estimate = with_events(self._step(columns, references=present, previous=self._previous), events)
+        messages = {view.host: host_to_message(estimate.at_ns, view) for view in host_views(estimate)}
+        seconds = time.perf_counter() - started
+        error: Exception | None = None
+        if self._store is not None:
+            try:
+                self._store.append(estimate)
+            except Exception as failure:  # a full disk must not stop the live numbers
+                error = failure
+        return Solved(estimate, messages, seconds, error)
+
+    def _present(self, columns: ProbeColumns) -> tuple[Reference, ...]:
+        """The references that the window knows. Raises MissingReference if there should be some and are none."""
+        if not self._references:
+            return ()
+        size = len(columns.hosts)
+        rows = np.bincount(columns.source, minlength=size) + np.bincount(columns.destination, minlength=size)
+        seen = {host for host, count in zip(columns.hosts, rows.tolist(), strict=True) if count}
+        present = tuple(reference for reference in self._references if reference.host in seen)
+        if not present:
+            raise MissingReference(", ".join(reference.host for reference in self._references))
+        return present
+
+    def statistics(self) -> TickStatistics:
+        """Counts so far."""
+        return TickStatistics(
+            self._ticks, self._empty, self._waiting, self._failed, self._overrun, self._store_failures
+        )
+
+
+async def in_daemon_thread(work: Callable[[], Result]) -> Result:
+    """Run `work` in a thread that does not keep the program from ending; its result or its exception."""
+    loop = asyncio.get_running_loop()
+    future: asyncio.Future[Result] = loop.create_future()
+
+    def settle(result: Result | None, error: BaseException | None) -> None:
+        if future.done():
+            return
+        if error is not None:
+            future.set_exception(error)
+        else:
+            future.set_result(result)  # type: ignore[arg-type]
+
+    def body() -> None:
+        result: Result | None = None
+        error: BaseException | None = None
+        try:
+            result = work()
+        except BaseException as raised:  # handed over whole: the waiting side decides
+            error = raised
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(settle, result, error)
+
+    threading.Thread(target=body, name="estimate", daemon=True).start()
+    return await future

@@ -1,0 +1,198 @@
+"""The running collector: its parts joined, started in order, and ended in order. Decides nothing of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import time
+from collections.abc import AsyncIterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import grpc
+import grpc.aio
+from grpc_health.v1 import health_pb2, health_pb2_grpc
+from grpc_health.v1._async import HealthServicer
+from grpc_reflection.v1alpha import reflection
+from prometheus_client import CollectorRegistry
+
+from noonmark.collector import pipeline
+from noonmark.collector.config import CollectorConfig
+from noonmark.collector.directory import Directory, DirectorySettings
+from noonmark.collector.estimator import Estimator, Step
+from noonmark.collector.exporter import FleetCollector
+from noonmark.collector.exporter_server import ServerCollector
+from noonmark.collector.ingest import Ingest
+from noonmark.collector.plan import PlanSettings
+from noonmark.collector.plan_keeper import PlanKeeper
+from noonmark.collector.query import QueryService
+from noonmark.collector.state import HostFacts, State
+from noonmark.collector.web import application, serve
+from noonmark.collector.window import Window, WindowSettings
+from noonmark.proto.noonmark_pb2_grpc import add_QueryServicer_to_server, add_ReportsServicer_to_server
+from noonmark.proto.notify import Notifier
+from noonmark.proto.options import HostPort
+
+log = logging.getLogger("noonmark.collector")
+
+SERVER_OPTIONS = (
+    # Agents ping every 30 s; both ends say so, or the one would take the other's pings for abuse.
+    ("grpc.keepalive_time_ms", 30_000),
+    ("grpc.keepalive_timeout_ms", 10_000),
+    ("grpc.http2.min_ping_interval_without_data_ms", 10_000),
+    ("grpc.keepalive_permit_without_calls", 1),
+    ("grpc.max_receive_message_length", 4 << 20),
+    # Two collectors on one port would each see half of the fleet.
+    ("grpc.so_reuseport", 0),
+)
+REFRESH_EVERY = 0.25
+SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query")
+
+
+class CannotListen(OSError):  # noqa: N818 - named for what befell us
+    """The port for agents cannot be bound."""
+
+
+class CollectorServer:
+    """One collector. `step` is the estimator's calculation."""
+
+    def __init__(self, config: CollectorConfig, *, step: Step = pipeline.step) -> None:
+        self.config = config
+        self.state = State()
+        self.window = Window(WindowSettings(span=config.window))
+        self.directory = Directory(DirectorySettings(leave_after=config.leave_after, max_hosts=config.max_hosts))
+        self.keeper = PlanKeeper(
+            [reference.host for reference in config.reference],
+            PlanSettings(peers=config.peers, foreign=config.zone_peers, interval_ns=round(config.probe_interval * 1e9)),
+        )
+        self.ingest = Ingest(self.window, self.directory, on_arrival=self._arrived)
+        self.history = _history(config.data)
+        self.estimator = Estimator(
+            self.window,
+            self.state,
+            step=step,
+            references=config.reference,
+            store=self.history,
+            facts=self._facts,
+            deliver=self.ingest.send_estimates,
+            interval=config.tick,
+        )
+        self.port = 0
+        """As really bound, once it runs."""
+
+    def _arrived(self, host: str) -> None:
+        plan = self.keeper.plan(host)
+        if plan is not None:
+            self.ingest.send_plan(host, plan)
+
+    def _facts(self) -> Mapping[str, HostFacts]:
+        return {
+            entry.hello.host: HostFacts(entry.hello.zone, entry.hello.role, round(entry.heard * 1e9))
+            for entry in self.directory
+        }
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Serve until `stop`. Raises CannotListen or OSError if an address cannot be bound."""
+        notifier = Notifier()
+        async with self._http(), self._grpc() as health:
+            tasks = [
+                asyncio.create_task(self._keep_plan()),
+                asyncio.create_task(self.estimator.run()),
+                asyncio.create_task(notifier.feed_watchdog()),
+                asyncio.create_task(stop.wait()),
+            ]
+            log.info("started", extra={"fields": self._started()})
+            notifier.tell("READY=1")
+            try:
+                await asyncio.wait([tasks[0], tasks[1], tasks[3]], return_when=asyncio.FIRST_COMPLETED)
+                for task in tasks[:2]:
+                    if task.done():
+                        task.result()
+            finally:
+                notifier.tell("STOPPING=1")
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+                await health.enter_graceful_shutdown()
+        if self.history is not None:
+            self.history.close()
+        log.info("stopped")
+
+    @contextlib.asynccontextmanager
+    async def _grpc(self) -> AsyncIterator[HealthServicer]:
+        server = grpc.aio.server(options=SERVER_OPTIONS)
+        health = HealthServicer()
+        add_ReportsServicer_to_server(self.ingest, server)  # type: ignore[no-untyped-call]
+        add_QueryServicer_to_server(QueryService(self.state, self.history), server)  # type: ignore[no-untyped-call]
+        health_pb2_grpc.add_HealthServicer_to_server(health, server)
+        names = (*SERVICES, health_pb2.DESCRIPTOR.services_by_name["Health"].full_name, reflection.SERVICE_NAME)
+        reflection.enable_server_reflection(names, server)
+        try:
+            self.port = server.add_insecure_port(str(self.config.listen))
+        except RuntimeError:
+            raise CannotListen(0, "address taken, or not of this host") from None
+        await server.start()
+        for service in ("", *SERVICES):
+            await health.set(service, health_pb2.HealthCheckResponse.SERVING)
+        try:
+            yield health
+        finally:
+            self.ingest.close()
+            await server.stop(0.5)
+
+    @contextlib.asynccontextmanager
+    async def _http(self) -> AsyncIterator[None]:
+        if self.config.http is None:
+            yield
+            return
+        registry = CollectorRegistry(auto_describe=False)
+        registry.register(FleetCollector(self.state.latest, self.ingest.statistics))
+        registry.register(ServerCollector(self.ingest.fill, self.estimator.statistics, lambda: self.keeper.drawn_up))
+        runner = await serve(application(registry, self._not_ready), self.config.http)
+        try:
+            yield
+        finally:
+            await runner.cleanup()
+
+    def _not_ready(self) -> str:
+        return "" if self.state.latest() is not None else "no estimate yet"
+
+    async def _keep_plan(self) -> None:
+        while True:
+            now = time.monotonic()
+            self.directory.expire(now=now)
+            changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)
+            for host, plan in changed.items():
+                self.ingest.send_plan(host, plan)
+            if changed:
+                log.info("new plan", extra={"fields": {"hosts": len(self.directory), "changed": len(changed)}})
+            await asyncio.sleep(REFRESH_EVERY)
+
+    def _started(self) -> Mapping[str, object]:
+        return {
+            "listening": HostPort(self.config.listen.host, self.port),
+            "http": self.config.http or "off",
+            "history": self.config.data or "off",
+            "references": ", ".join(reference.host for reference in self.config.reference) or "the fleet's mean",
+        }
+
+
+def _history(folder: Path | None) -> Any:
+    """Open the history below a folder, which is made if it is not there; None for none."""
+    if folder is None:
+        return None
+    from noonmark.collector.history import open_history  # only where one is kept
+
+    folder.mkdir(parents=True, exist_ok=True)
+    return open_history(folder / "history.sqlite")
+
+
+async def run_until_signal(config: CollectorConfig) -> None:
+    """Serve until SIGTERM or SIGINT."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    await CollectorServer(config).run(stop)
