@@ -110,12 +110,13 @@ def believed_bends(bend: Float64, variance: Float64) -> HostBends:
     if not informed.any():
         zero = np.zeros_like(bend)
         return HostBends(zero, zero, np.zeros(len(bend), dtype=bool))
-    usual = np.median(bend[informed] ** 2) / 0.4549
+    # What all share is the reference's noise or its own bend, and tells nothing of how bent clocks are.
+    usual = np.median((bend[informed] - np.median(bend[informed])) ** 2) / 0.4549
     true = usual if usual > EXCESS * float(np.median(noise[informed])) else 0.0
     ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
     own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
     share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
-    left = np.where(share > own, true * noise / (true + noise + 1e-300), noise)
+    left = np.where(own > 0, noise, true * noise / (true + noise + 1e-300))
     return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR)
 
 

@@ -17,6 +17,7 @@ from noonmark.collector.estimate import Bool, Float64, Int32, Int64, ProbeColumn
 from noonmark.collector.frames import NS, Frames
 
 DENSE_TABLE = 16_000_000
+POOL = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,22 @@ def envelope(walls: Walls, slope: Float64) -> Envelope:
     """
     upper, upper_spread = end_point(walls.upper_ns - slope[:, None] * walls.upper_s)
     lower, lower_spread = end_point(slope[:, None] * walls.lower_s - walls.lower_ns)
-    return Envelope(upper, -lower, upper_spread, lower_spread)
+    count = np.isfinite(walls.upper_ns).sum(axis=1)
+    return Envelope(upper, -lower, _pooled(upper_spread, count), _pooled(lower_spread, count))
+
+
+def _pooled(spread: Float64, count: Int64) -> Float64:
+    """Each path's spread, steadied by the fleet's: a few gaps may be small by chance.
+
+    The fleet counts as POOL gaps of a path, scaled by how many points the path has.
+    """
+    known = np.isfinite(spread)
+    if not known.any():
+        return spread
+    usual = np.median((spread * count)[known]) / np.maximum(count, 1)
+    own = np.maximum(count // 3, 1)
+    steadied = np.sqrt((POOL * usual**2 + own * np.where(known, spread, 0.0) ** 2) / (POOL + own))
+    return np.where(known, steadied, np.inf)
 
 
 def end_point(heights: Float64) -> tuple[Float64, Float64]:

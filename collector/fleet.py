@@ -22,7 +22,11 @@ path seldom differ by more than a half; a rectangular distribution over the whol
 PRIOR_FREEDOM = 2.0
 """The prior counts as much as this many independent loops."""
 RATIO_RANGE = (1e-3, 0.58)
-NORMAL_MEDIAN = 0.6744897501960817
+CLIP = 3.0
+CLIPPED_NORMAL = 0.99448
+"""Mean square of a standard normal variable counted as at most CLIP."""
+DOUBTED = 0.05
+"""Edges believed less than this teach nothing."""
 ROUNDS = 6
 CAUCHY = 2.385
 BISQUARE = 6.0
@@ -100,12 +104,10 @@ def robust_fit(
 def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
     """Drifts from the paths' slopes; the variances' common scale is learned from the residuals."""
 
-    def learn(residual: Float64, _whole: Float64, _factor: Float64, leverage: float) -> tuple[Float64, Float64]:
+    def learn(residual: Float64, _whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
-        ratio = np.abs(residual) / np.sqrt(variance * max(1.0 - leverage, 1e-3))
-        known = np.isfinite(ratio)
-        seen = np.median(ratio[known]) / NORMAL_MEDIAN if known.any() else 1.0
-        scale = float(np.clip(seen, 0.1, None)) ** (freedom / (freedom + PRIOR_FREEDOM))
+        ratio = residual / np.sqrt(variance * max(1.0 - leverage, 1e-3))
+        scale = max(_clipped_size(ratio[factor > DOUBTED]), 0.1) ** (freedom / (freedom + PRIOR_FREEDOM))
         return variance * scale**2, np.empty(0)
 
     return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start)
@@ -130,7 +132,7 @@ def fit_offset(
     def learn(residual: Float64, whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         variance = statistical.copy()
         for kind in (across, ~across & (half_trip > 0)):
-            ratio = _learned_ratio(residual[kind], statistical[kind], half_trip[kind], leverage)
+            ratio = _learned_ratio(residual[kind], statistical[kind], half_trip[kind], factor[kind], leverage)
             variance[kind] += (ratio * half_trip[kind]) ** 2
         return variance, _effect_variance(network, whole, factor / variance, half_trip, site)
 
@@ -141,19 +143,30 @@ def fit_offset(
     return robust_fit(network, middle, first_guess, learn, start=start)
 
 
-def _learned_ratio(residual: Float64, statistical: Float64, half_trip: Float64, leverage: float) -> float:
-    """The ratio of asymmetry to its bound that makes the median residual what a normal law expects.
+def _clipped_size(ratio: Float64) -> float:
+    """Root mean square of ratios that should be standard normal, each counted as at most CLIP: tails count, liars
+    do not carry the day. 1 where there is nothing to judge by."""
+    if len(ratio) == 0:
+        return 1.0
+    return float(np.sqrt(np.minimum(ratio**2, CLIP**2).mean() / CLIPPED_NORMAL))
+
+
+def _learned_ratio(
+    residual: Float64, statistical: Float64, half_trip: Float64, factor: Float64, leverage: float
+) -> float:
+    """The ratio of asymmetry to its bound that makes the residuals as large as a normal law expects.
 
     Shrunk, in logarithm, towards the prior as if that were PRIOR_FREEDOM loops.
     """
     freedom = len(residual) * (1.0 - leverage)
     if freedom < 0.5:
         return PRIOR_RATIO
+    believed = factor > DOUBTED
     low, high = (float(np.log(bound)) for bound in RATIO_RANGE)
     for _ in range(30):
         trial = (low + high) / 2
         variance = (statistical + (np.exp(trial) * half_trip) ** 2) * max(1.0 - leverage, 1e-3)
-        if np.median(np.abs(residual) / np.sqrt(variance)) > NORMAL_MEDIAN:
+        if _clipped_size((residual / np.sqrt(variance))[believed]) > 1.0:
             low = trial
         else:
             high = trial
