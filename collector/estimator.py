@@ -9,10 +9,11 @@ daemon: stopping does not wait for it. All spans are monotonic.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
@@ -94,6 +95,7 @@ class Estimator:
         deliver: Callable[[Mapping[str, pb.HostEstimate]], None] | None = None,
         interval: float = 5.0,
         monotonic: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
     ) -> None:
         self._window = window
         self._state = state
@@ -104,6 +106,7 @@ class Estimator:
         self._deliver = deliver
         self._interval = interval
         self._monotonic = monotonic
+        self._sleep = sleep
         self._previous: FleetEstimate | None = None
         self._reminded = -REMIND_AFTER
         self._ticks = self._empty = self._waiting = self._failed = self._overrun = self._store_failures = 0
@@ -112,7 +115,7 @@ class Estimator:
         """Tick until cancelled."""
         due = self._monotonic() + self._interval
         while True:
-            await asyncio.sleep(max(0.0, due - self._monotonic()))
+            await self._sleep(max(0.0, due - self._monotonic()))
             await self.tick(due)
             due += self._interval
             missed = int((self._monotonic() - due) // self._interval) + 1
@@ -215,7 +218,7 @@ async def in_daemon_thread(work: Callable[[], Result]) -> Result:
             result = work()
         except BaseException as raised:  # handed over whole: the waiting side decides
             error = raised
-        if not loop.is_closed():
+        with contextlib.suppress(RuntimeError):  # the loop ended first: nobody waits
             loop.call_soon_threadsafe(settle, result, error)
 
     threading.Thread(target=body, name="estimate", daemon=True).start()

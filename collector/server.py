@@ -79,7 +79,7 @@ class CollectorServer:
             deliver=self.ingest.send_estimates,
             interval=config.tick,
         )
-        self.port = 0
+        self.port = self.http_port = 0
         """As really bound, once it runs."""
 
     def _arrived(self, host: str) -> None:
@@ -151,6 +151,7 @@ class CollectorServer:
         registry.register(FleetCollector(self.state.latest, self.ingest.statistics))
         registry.register(ServerCollector(self.ingest.fill, self.estimator.statistics, lambda: self.keeper.drawn_up))
         runner = await serve(application(registry, self._not_ready), self.config.http)
+        self.http_port = runner.addresses[0][1]
         try:
             yield
         finally:

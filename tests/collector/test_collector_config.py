@@ -1,0 +1,76 @@
+"""The collector's settings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from noonmark.collector.cli_collector import collector
+from noonmark.collector.config import OPTIONS, PREFIX, CollectorConfig, build, reference, state_folder
+from noonmark.collector.estimate import Reference
+from noonmark.proto.options import ConfigError, HostPort, environment_name, gather
+
+
+def config(**flags: object) -> CollectorConfig:
+    return build(gather(OPTIONS, flags=flags, environment={}, prefix=PREFIX), {}, Path("/home/x"))
+
+
+def test_defaults_are_enough() -> None:
+    made = config()
+    assert made.listen == HostPort("::", 18621)
+    assert made.http == HostPort("127.0.0.1", 18623)
+    assert made.data == Path("/home/x/.local/state/noonmark")
+    assert (made.reference, made.tick, made.window, made.peers) == ((), 5.0, 60.0, 8)
+
+
+@pytest.mark.parametrize(
+    ("text", "parsed"),
+    [
+        ("quay", Reference("quay")),
+        ("quay=100ns", Reference("quay", 100.0, 500.0)),
+        ("quay=0.1us/2us", Reference("quay", 100.0, 2000.0)),
+        ("quay=1", Reference("quay", 1e9, 5e9)),
+    ],
+)
+def test_a_reference_may_state_how_good_it_is(text: str, parsed: Reference) -> None:
+    assert reference(text) == parsed
+
+
+@pytest.mark.parametrize("text", ["", "=5ns", "quay=", "quay=soon", "quay=5ns/", "quay=-5ns", "quay=5ns/1ns"])
+def test_a_reference_that_makes_no_sense_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="use"):
+        reference(text)
+
+
+def test_the_state_folder_follows_the_service_manager_then_xdg() -> None:
+    home = Path("/home/x")
+    assert state_folder({"STATE_DIRECTORY": "/var/lib/noonmark:/other"}, home) == Path("/var/lib/noonmark")
+    assert state_folder({"XDG_STATE_HOME": "/state"}, home) == Path("/state/noonmark")
+    assert state_folder({"XDG_STATE_HOME": "relative"}, home) == Path("/home/x/.local/state/noonmark")
+
+
+def test_contradictions_are_refused() -> None:
+    with pytest.raises(ConfigError, match="no shorter than the tick"):
+        config(tick="10s", window="5s")
+    with pytest.raises(ConfigError, match="once"):
+        config(reference=("quay", "quay=5ns"))
+
+
+def test_data_can_be_off() -> None:
+    assert config(data="off").data is None
+    assert config(data="/srv").data == Path("/srv")
+
+
+def test_every_option_and_its_variable_is_in_the_help() -> None:
+    text = " ".join(CliRunner().invoke(collector, ["--help"]).output.split())
+    for option in OPTIONS:
+        assert f"--{option.name}" in text
+        assert environment_name(PREFIX, option) in text
+
+
+def test_wrong_use_is_one_line_and_code_2() -> None:
+    result = CliRunner().invoke(collector, ["--peers", "1"])
+    assert result.exit_code == 2
+    assert result.output.strip() == "Error: command line: --peers = '1': use a whole number from 2 to 16"

@@ -1,0 +1,246 @@
+"""The tick: what it publishes, whom it tells, and that nothing which goes wrong ends it."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from noonmark.collector.estimate import (
+    Finding,
+    FindingKind,
+    FleetEstimate,
+    HostState,
+    Paths,
+    ProbeColumns,
+    Reference,
+)
+from noonmark.collector.estimator import Estimator, in_daemon_thread
+from noonmark.collector.state import State
+from noonmark.collector.told import with_events
+from noonmark.collector.window import HostEvent, Window
+from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.records import ClockEvent, ClockEventKind, ProbeRecord, RecordBatch, StampSource
+
+KERNEL = (StampSource.KERNEL,) * 4
+NONE = np.zeros(0, dtype=np.int64)
+NO_PATHS = Paths(
+    first=NONE.astype(np.int32),
+    second=NONE.astype(np.int32),
+    probes=NONE,
+    asked=np.zeros((0, 2), dtype=bool),
+    min_round_trip_ns=NONE,
+    offset_ns=NONE.astype(float),
+    base_ns=NONE,
+    variance_ns2=NONE.astype(float),
+    lower_ns=NONE,
+    upper_ns=NONE,
+    residual_ns=NONE.astype(float),
+    state=(),
+)
+
+
+def estimate_of(hosts: tuple[str, ...], references: Sequence[Reference], at_ns: int) -> FleetEstimate:
+    """Every host is ahead by its number in microseconds."""
+    count = len(hosts)
+    offset = np.arange(count, dtype=np.int64) * 1000
+    return FleetEstimate(
+        at_ns=at_ns,
+        window_ns=1,
+        hosts=hosts,
+        references=tuple(references),
+        offset_ns=offset,
+        drift=np.zeros(count),
+        uncertainty_ns=np.full(count, 10.0),
+        drift_uncertainty=np.zeros(count),
+        lower_ns=offset - 100,
+        upper_ns=offset + 100,
+        newest_ns=np.full(count, at_ns),
+        state=(HostState.MEASURED,) * count,
+        component=np.zeros(count, dtype=np.int32),
+        paths=NO_PATHS,
+        findings=(),
+    )
+
+
+class Steps:
+    """A stand-in for the calculation, which remembers what it was given."""
+
+    def __init__(self) -> None:
+        self.references: list[tuple[str, ...]] = []
+        self.previous: list[FleetEstimate | None] = []
+        self.fail_with: Exception | None = None
+
+    def __call__(
+        self, probes: ProbeColumns, *, references: Sequence[Reference], previous: FleetEstimate | None
+    ) -> FleetEstimate:
+        self.references.append(tuple(reference.host for reference in references))
+        self.previous.append(previous)
+        if self.fail_with is not None:
+            raise self.fail_with
+        return estimate_of(probes.hosts, references, int(probes.t4_ns.max()))
+
+
+class Store:
+    def __init__(self) -> None:
+        self.kept: list[FleetEstimate] = []
+        self.full = False
+
+    def append(self, estimate: FleetEstimate) -> None:
+        if self.full:
+            raise OSError("no space left")
+        self.kept.append(estimate)
+
+
+class Bench:
+    """An estimator with everything around it."""
+
+    def __init__(self, *references: str) -> None:
+        self.window, self.state, self.steps, self.store = Window(), State(), Steps(), Store()
+        self.delivered: list[Mapping[str, pb.HostEstimate]] = []
+        self.now = 100.0
+        self.estimator = Estimator(
+            self.window,
+            self.state,
+            step=self.steps,
+            references=[Reference(host) for host in references],
+            store=self.store,
+            deliver=self.delivered.append,
+            monotonic=lambda: self.now,
+        )
+
+    def measure(self, source: str, destination: str) -> None:
+        record = ProbeRecord(destination, 1, 2, 3, 4, KERNEL, 1, 1, True)
+        self.window.add(source, RecordBatch.from_records(1, [record]), self.now)
+
+    def tick(self) -> None:
+        asyncio.run(self.estimator.tick(self.now - 0.5))
+
+
+def test_an_estimate_is_published_stored_and_sent_to_its_hosts() -> None:
+    bench = Bench("quay")
+    bench.measure("quay", "holm")
+    bench.tick()
+    published = bench.state.latest()
+    assert published is not None
+    assert published.estimate.hosts == ("quay", "holm")
+    assert published.lateness_seconds == 0.5
+    assert published.published_monotonic_ns == 100 * 10**9
+    assert bench.store.kept == [published.estimate]
+    assert {host: message.offset_ns for host, message in bench.delivered[0].items()} == {"quay": 0, "holm": 1000}
+    bench.tick()
+    assert bench.steps.previous == [None, published.estimate]
+    assert bench.estimator.statistics().ticks == 2
+
+
+def test_nothing_measured_is_no_estimate() -> None:
+    bench = Bench()
+    bench.tick()
+    assert bench.state.latest() is None
+    assert (bench.estimator.statistics().empty, bench.steps.references) == (1, [])
+
+
+def test_a_reference_is_waited_for_and_never_replaced_by_the_mean() -> None:
+    bench = Bench("quay", "skerry")
+    bench.measure("holm", "berth")
+    bench.tick()
+    assert bench.state.latest() is None
+    assert (bench.estimator.statistics().waiting, bench.steps.references) == (1, [])
+    bench.measure("holm", "skerry")
+    bench.tick()
+    assert bench.steps.references == [("skerry",)]
+
+
+def test_a_reference_whose_probes_are_all_too_old_is_not_there() -> None:
+    bench = Bench("quay")
+    bench.measure("quay", "holm")
+    bench.now += 50.0
+    bench.measure("holm", "berth")
+    bench.now += 50.0
+    bench.tick()
+    assert "quay" in bench.window.columns(bench.now).hosts
+    assert bench.estimator.statistics().waiting == 1
+
+
+def test_a_calculation_that_fails_is_counted_and_the_next_one_is_tried(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench()
+    bench.measure("quay", "holm")
+    bench.steps.fail_with = RuntimeError("singular")
+    bench.tick()
+    assert (bench.state.latest(), bench.estimator.statistics().failed) == (None, 1)
+    assert "singular" in caplog.text
+    bench.steps.fail_with = None
+    bench.tick()
+    assert bench.estimator.statistics().ticks == 1
+
+
+def test_a_store_that_fails_does_not_keep_the_numbers_from_readers() -> None:
+    bench = Bench()
+    bench.measure("quay", "holm")
+    bench.store.full = True
+    bench.tick()
+    assert bench.state.latest() is not None
+    assert bench.estimator.statistics().store_failures == 1
+
+
+def test_what_a_host_told_of_its_clock_is_among_the_findings_in_reference_time() -> None:
+    bench = Bench()
+    bench.measure("quay", "holm")
+    bench.window.add_event("holm", ClockEvent(ClockEventKind.STEP, 2, 5_000_000, -2500), bench.now)
+    bench.tick()
+    published = bench.state.latest()
+    assert published is not None
+    (finding,) = published.estimate.findings
+    assert (finding.kind, finding.host, finding.at_ns, finding.size_ns) == (FindingKind.STEP, "holm", 4_999_000, -2500)
+    assert finding.text == "holm says that its clock was set back by 2.5 µs"
+
+
+def test_what_the_probes_showed_already_is_not_told_twice() -> None:
+    known = Finding(FindingKind.STEP, 10**9, "seen", host="quay", size_ns=100)
+    estimate = replace(estimate_of(("quay",), (), 0), findings=(known,))
+    near = HostEvent("quay", ClockEvent(ClockEventKind.STEP, 2, 2 * 10**9, 100), 0.0)
+    far = HostEvent("quay", ClockEvent(ClockEventKind.SUSPEND, 3, 10**12, 30 * 10**9), 0.0)
+    findings = with_events(estimate, [near, far]).findings
+    assert [finding.kind for finding in findings] == [FindingKind.STEP, FindingKind.SUSPEND]
+    assert findings[1].text == "quay says that it slept for 30 s"
+    assert with_events(estimate, []) is estimate
+
+
+def test_a_slow_calculation_leaves_ticks_out_and_says_so() -> None:
+    """Time stands still but for sleeping and for the first calculation, which takes 12 s of an interval of 5."""
+    bench = Bench()
+    bench.measure("quay", "holm")
+    begun: list[float] = []
+    start = bench.now
+
+    class EnoughError(Exception):
+        pass
+
+    async def sleep(span: float) -> None:
+        if len(begun) == 3:
+            raise EnoughError
+        bench.now += span
+
+    def slow(probes: ProbeColumns, *, references: Sequence[Reference], previous: FleetEstimate | None) -> FleetEstimate:
+        begun.append(bench.now - start)
+        bench.now += 12.0 if len(begun) == 1 else 0.0
+        return estimate_of(probes.hosts, references, 0)
+
+    estimator = Estimator(bench.window, bench.state, step=slow, interval=5.0, monotonic=lambda: bench.now, sleep=sleep)
+    with pytest.raises(EnoughError):
+        asyncio.run(estimator.run())
+    assert begun == [5.0, 20.0, 25.0]
+    assert estimator.statistics().overrun == 2
+
+
+def test_work_in_a_thread_gives_back_its_result_or_its_exception() -> None:
+    async def main() -> None:
+        assert await in_daemon_thread(lambda: threading.current_thread().daemon) is True
+        with pytest.raises(KeyError, match="lost"):
+            await in_daemon_thread(lambda: {}["lost"])
+
+    asyncio.run(main())
