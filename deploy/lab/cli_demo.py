@@ -57,8 +57,9 @@ class Screen:
         """Draw the lines under the line of progress, in place of what was drawn before."""
         if self._live:
             self.clear()
-            height = shutil.get_terminal_size((WIDTH, 24)).lines - 2
-            drawn = [progress, *lines][:height]
+            size = shutil.get_terminal_size((WIDTH, 24))
+            # A line that wrapped would make the cursor return to the wrong place.
+            drawn = [line[: size.columns] for line in (progress, *lines)][: size.lines - 2]
             self._stream.write("".join(f"{line}\n" for line in drawn))
             self._drawn = len(drawn)
         elif now - self._noted_at >= SECONDS_BETWEEN_NOTES:

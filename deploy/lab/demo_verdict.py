@@ -110,7 +110,7 @@ def verdict_lines(verdict: Verdict, *, width: int = WIDTH) -> list[str]:
                 "unknown" if offset is None else _micro(offset),
                 "" if uncertainty is None else format_duration(COVERAGE * uncertainty, digits=2),
                 _micro(row.true_ns),
-                "" if error is None else format_duration(error, digits=2),
+                "" if error is None else f"{'+' if error > 0 else ''}{format_duration(error, digits=2)}",
                 " ".join(within) or "neither",
             )
         )
