@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from noonmark.collector import civil
 
 EPOCH = datetime.date(1970, 1, 1).toordinal()
@@ -23,7 +24,9 @@ def test_days_agree_with_the_standard_library(date: datetime.date) -> None:
 
 @given(st.lists(DATES, min_size=1, max_size=20))
 def test_arrays_give_what_integers_give(dates: list[datetime.date]) -> None:
-    years, months, days = (np.array(column, np.int64) for column in zip(*((d.year, d.month, d.day) for d in dates)))
+    years, months, days = (
+        np.array(column, np.int64) for column in zip(*((d.year, d.month, d.day) for d in dates), strict=True)
+    )
     counted = civil.days_from_civil(years, months, days)
     assert counted.tolist() == [date.toordinal() - EPOCH for date in dates]
     back = civil.civil_from_days(counted)

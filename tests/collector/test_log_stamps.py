@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+
 from noonmark.collector import civil, stamps_journal
 from noonmark.collector.log_formats import FORMATS, RECOGNISED, StampReader
 from noonmark.collector.log_stamps import MissingYear, MissingZone, StampError, StampOptions, TimeQuality
@@ -248,9 +249,11 @@ def test_no_line_breaks_a_reader(line: bytes, options: StampOptions) -> None:
         try:
             stamp = read_one(line, options, (name,) if name else ())
         except StampError as error:
-            assert "--" in str(error)
+            refusal = str(error)
         else:
+            refusal = "--"
             assert stamp is None or (stamp.resolution_ns >= 1 and 0 <= stamp.begin <= stamp.end <= len(line))
+        assert "--" in refusal, "a refusal names the option that helps"
 
 
 @given(st.binary(max_size=200), st.booleans())

@@ -1,0 +1,138 @@
+"""Groups of open order: events that an order on paper would set apart and nobody can. Pure.
+
+Two neighbours whose order is open are one case; but an event may also be open to one further up, with events of its
+own host between. So a *boundary* between two events in the order holds only if every event above it is set apart from
+every event below it, hosts' own orders aside; a group is what no boundary cuts. Each event reaches half as far, to
+either side, as the widest distance at which its host could be open to any other host here, and half its resolution:
+no pair that is open is ever cut, and a pair that is not may now and then stay together.
+
+Events of hosts of which nothing is known are open to everything and would join all: they count as boundaries of nothing
+and are marked each by itself instead.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtri
+
+from noonmark.collector.clock_knowledge import ClockKnowledge
+from noonmark.collector.estimate import Bool, Int32, Int64, UInt8
+from noonmark.collector.verdicts import Certainty
+
+CHUNK = 1 << 16
+MOST_HOSTS = 300
+"""Beyond, the widest distance is taken over all hosts at once."""
+
+
+def half_reaches(hosts: Int32, at_ns: list[int], knowledge: ClockKnowledge, likely: float) -> Int64:
+    """How far each of some hosts can be open to any other of them, halved; as wide as at any of the instants given."""
+    wide = np.zeros(len(hosts), np.int64)
+    partners = hosts if len(hosts) <= MOST_HOSTS else hosts[:: len(hosts) // MOST_HOSTS + 1]
+    for instant in at_ns:
+        a, b = (grid.ravel() for grid in np.meshgrid(hosts, partners, indexing="ij"))
+        sigma = knowledge.difference_uncertainty(a, b, np.full(len(a), instant)).reshape(len(hosts), -1)
+        finite = np.where(np.isfinite(sigma), sigma, 0.0).max(axis=1)
+        wide = np.maximum(wide, np.ceil(finite * ndtri(likely) / 2).astype(np.int64))
+    return wide
+
+
+def uncut(lower: Int64, upper: Int64, host: Int32, *, following_ns: int | None = None) -> Bool:
+    """For each event in order: is it held together with the one above it? (Never the first.)
+
+    `lower` and `upper` are its reach. `following_ns`: no event after these reaches below that.
+    """
+    count = len(host)
+    if count == 0:
+        return np.zeros(0, np.bool_)
+    most_above, host_above = np.maximum.accumulate(upper), _holder(upper, host)
+    second_above = _second(upper, most_above, host, host_above)
+    least_below = np.minimum.accumulate(lower[::-1])[::-1]
+    host_below = _holder(-lower[::-1], host[::-1])[::-1]
+    second_below = -_second(-lower[::-1], -least_below[::-1], host[::-1], host_below[::-1])[::-1]
+    # Boundary k lies above event k: what is above it ends with k - 1, what is below begins with k.
+    above, below = slice(0, count - 1), slice(1, count)
+    differ = host_above[above] != host_below[below]
+    held = np.where(
+        differ,
+        most_above[above] > least_below[below],
+        (most_above[above] > second_below[below]) | (second_above[above] > least_below[below]),
+    )
+    if following_ns is not None:
+        held |= most_above[above] > following_ns
+    return np.concatenate([[False], held])
+
+
+def _holder(values: Int64, host: Int32) -> Int32:
+    """Host of the greatest value so far."""
+    most = np.maximum.accumulate(values)
+    fresh = np.concatenate([[True], values[1:] > most[:-1]])
+    holder: Int32 = host[np.maximum.accumulate(np.where(fresh, np.arange(len(values)), 0))]
+    return holder
+
+
+def _second(values: Int64, most: Int64, host: Int32, holder: Int32) -> Int64:
+    """The greatest value so far of any host but the one that holds the greatest.
+
+    When the lead passes to another host the old lead becomes the second; it exceeds all seconds before it, so one
+    running maximum serves.
+    """
+    nothing = np.iinfo(np.int64).min + 1
+    passed = np.concatenate([[False], holder[1:] != holder[:-1]])
+    before = np.concatenate([[nothing], most[:-1]])
+    follows = host != holder
+    return np.maximum.accumulate(np.where(passed, before, np.where(follows, values, nothing)))
+
+
+def open_groups(
+    host: Int32, keys: Int64, resolution_ns: Int64, certainty: UInt8, knowledge: ClockKnowledge, likely: float
+) -> Int32:
+    """Number of each event's group of open order, -1 outside any; events in the order found, `keys` their places."""
+    group = np.full(len(keys), -1, np.int32)
+    if not np.any(certainty == Certainty.OPEN):
+        return group
+    present = np.flatnonzero(np.bincount(host[host >= 0], minlength=1)).astype(np.int32)
+    if len(present) < 2:
+        return group
+    some = [int(keys[0]), int(keys[len(keys) // 2]), int(keys[-1])]
+    wide = np.zeros(int(present[-1]) + 1, np.int64)
+    wide[present] = half_reaches(present, some, knowledge, likely)
+    if host.min() >= 0:
+        group[:] = number_groups(held_together(host, keys, resolution_ns, wide))
+    else:
+        rows = np.flatnonzero(host >= 0)
+        group[rows] = number_groups(held_together(host[rows], keys[rows], resolution_ns[rows], wide))
+    return group
+
+
+def held_together(host: Int32, keys: Int64, resolution_ns: Int64, wide: Int64) -> Bool:
+    """For each event of a long order: is it held together with the one above it? `wide` is a half-reach by host.
+
+    Looks at stretches that fit the caches, and passes on from the last boundary that nothing further down can undo.
+    """
+    count = len(host)
+    held = np.zeros(count, np.bool_)
+    furthest = int(wide.max() + resolution_ns.max() // 2 + 1) if count else 0
+    begin, size = 0, CHUNK
+    while begin < count:
+        end = min(count, begin + size)
+        own, place = host[begin:end], keys[begin:end]
+        reach = wide[own] + (resolution_ns[begin:end] // 2 + 1)
+        following_ns = int(keys[end]) - furthest if end < count else None
+        found = uncut(place - reach, place + reach, own, following_ns=following_ns)
+        settled = end - begin if following_ns is None else int(np.flatnonzero(~found)[-1])
+        if settled == 0:
+            size *= 2
+            continue
+        held[begin : begin + settled] = found[:settled]
+        begin, size = begin + settled, CHUNK
+    return held
+
+
+def number_groups(held: Bool) -> Int32:
+    """Groups of two or more, numbered from 0; -1 for an event alone."""
+    member = held.copy()
+    member[:-1] |= held[1:]
+    number = np.cumsum(member & ~held, dtype=np.int32)
+    number -= 1
+    number[~member] = -1
+    return number

@@ -1,0 +1,156 @@
+"""Differences of pairs of clocks, from their own limits or from tighter ones of the pair, for whole arrays. Pure.
+
+A pair's own limits (a shortest path between the two) are tighter than what the two hosts' limits against the reference
+imply, and cost more to find. So they are asked for once, at the knots where they are needed, and kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from noonmark.collector.clock_lines import ClockLines, intervals_of
+from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
+
+PairSource = Callable[[int, int, Int64], "tuple[Int64, Int64, Float64]"]
+"""(a, b, knots) -> lower, upper and standard uncertainty of x_a - x_b at those knots; a < b are rows of the table.
+
+Unknown is -UNBOUNDED_NS, UNBOUNDED_NS and infinity."""
+MOST_CELLS = 20_000_000
+"""Pairs times knots kept; beyond, hosts' own limits have to do."""
+
+
+class PairTable:
+    """Answers for pairs, over the knots of a table of clocks."""
+
+    def __init__(
+        self, lines: ClockLines, hosts: int, original: Int64, source: PairSource | None, drift_limit: float
+    ) -> None:
+        """`original[k]` is the source's number of the table's knot k, or -1 where the source has none."""
+        self._lines = lines
+        self._hosts = hosts
+        self._original = original
+        self.source = source
+        self._drift_limit = drift_limit
+        self._row: dict[int, int] = {}
+        shape = (0, len(original))
+        self._lower, self._upper = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._uncertainty, self._asked = np.zeros(shape), np.zeros(shape, np.bool_)
+
+    def limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False) -> tuple[Int64, Int64]:
+        """See `ClockKnowledge.difference_limits`."""
+        at_ns = self._lines.at_ns
+        begin = intervals_of(at_ns, since_ns)
+        end = intervals_of(at_ns, until_ns)
+        unknown = (a < 0) | (b < 0)
+        some_unknown = bool(unknown.any())
+        rows = (np.where(unknown, 0, a), np.where(unknown, 0, b)) if some_unknown else (a, b)
+        first, second = rows[0].astype(np.int64), rows[1].astype(np.int64)
+        lower, upper = self._limits(first, second, begin, since_ns, own)
+        # Between knots limits do not change; where both instants lie in one inner interval, one look is enough.
+        again = np.flatnonzero((end != begin) | (begin == 0) | (begin == len(at_ns)))
+        if len(again):
+            other = self._limits(first[again], second[again], end[again], until_ns[again], own)
+            lower[again], upper[again] = np.minimum(lower[again], other[0]), np.maximum(upper[again], other[1])
+        same = first == second
+        lower[same], upper[same] = 0, 0
+        if some_unknown:
+            lower[unknown], upper[unknown] = -UNBOUNDED_NS, UNBOUNDED_NS
+        return lower, upper
+
+    def uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
+        """See `ClockKnowledge.difference_uncertainty`. Without a source the hosts' errors are taken as unrelated."""
+        unknown = (a < 0) | (b < 0)
+        first, second = np.where(unknown, 0, a).astype(np.int64), np.where(unknown, 0, b).astype(np.int64)
+        interval = intervals_of(self._lines.at_ns, at_ns)
+        found = np.hypot(
+            self._lines.uncertainty(first, interval, at_ns), self._lines.uncertainty(second, interval, at_ns)
+        )
+        if self.source is not None:
+            cells = self._cells(first, second, interval)
+            row, before, after, _ = cells
+            sigma = np.maximum(self._uncertainty[row, before], self._uncertainty[row, after])
+            growth = np.hypot(
+                self._lines.uncertainty_slope[first, interval], self._lines.uncertainty_slope[second, interval]
+            )
+            sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth
+            np.copyto(found, sigma, where=(row >= 0) & np.isfinite(sigma))
+        found[first == second] = 0.0
+        found[unknown] = np.inf
+        return found
+
+    def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
+        """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
+        lower_a, upper_a = self._lines.limits(a, interval, at_ns)
+        lower_b, upper_b = self._lines.limits(b, interval, at_ns)
+        lower, upper = lower_a - upper_b, upper_a - lower_b  # two unbounded ones sum to +-2^63 at most, and stay apart
+        lower[(lower_a <= -UNBOUNDED_NS) | (upper_b >= UNBOUNDED_NS)] = -UNBOUNDED_NS
+        upper[(upper_a >= UNBOUNDED_NS) | (lower_b <= -UNBOUNDED_NS)] = UNBOUNDED_NS
+        if self.source is None or own:
+            return lower, upper
+        row, before, after, turned = self._cells(a, b, interval)
+        least = np.minimum(self._lower[row, before], self._lower[row, after])
+        most = np.maximum(self._upper[row, before], self._upper[row, after])
+        least, most = np.where(turned, -most, least), np.where(turned, -least, most)
+        away = self._away(interval, before, at_ns)
+        widened = np.ceil(np.abs(away) * 2 * self._drift_limit).astype(np.int64)
+        drift = self._lines.drift_outside[a, interval] - self._lines.drift_outside[b, interval]
+        moved = np.rint(away * drift).astype(np.int64)
+        np.maximum(lower, least + moved - widened, out=lower, where=(row >= 0) & (least > -UNBOUNDED_NS))
+        np.minimum(upper, most + moved + widened, out=upper, where=(row >= 0) & (most < UNBOUNDED_NS))
+        return lower, upper
+
+    def _away(self, interval: Int64, before: Int64, at_ns: Int64) -> Int64:
+        """How far outside the knots an instant lies; 0 between them."""
+        outside = (interval == 0) | (interval == len(self._original))
+        return np.where(outside, at_ns - self._lines.at_ns[before], 0)
+
+    def _cells(self, a: Int64, b: Int64, interval: Int64) -> tuple[Int64, Int64, Int64, Bool]:
+        """(row, knot before, knot after, turned) of each question, filled from the source; row -1: the pair has none.
+
+        Rows hold x of the smaller host minus x of the greater; turned says that the question is the other way round.
+        """
+        knots = len(self._original)
+        turned = a > b
+        code = np.where(turned, b * self._hosts + a, a * self._hosts + b)
+        before, after = np.clip(interval - 1, 0, knots - 1), np.clip(interval, 0, knots - 1)
+        row = self._rows_of(code, (a != b) & (self._original[before] >= 0) & (self._original[after] >= 0))
+        self._ask(row, before, after)
+        return row, before, after, turned
+
+    def _rows_of(self, code: Int64, wanted: Bool) -> Int64:
+        """Row of each pair's code, made where it is new; -1 where there is no room or none is wanted."""
+        present = np.unique(code[wanted])
+        room = MOST_CELLS // max(1, len(self._original)) - len(self._row)
+        fresh = [int(value) for value in present if int(value) not in self._row][: max(0, room)]
+        if fresh:
+            known = len(self._row)
+            self._row.update((value, known + number) for number, value in enumerate(fresh))
+            extra = ((0, len(fresh)), (0, 0))
+            self._lower = np.pad(self._lower, extra, constant_values=-UNBOUNDED_NS)
+            self._upper = np.pad(self._upper, extra, constant_values=UNBOUNDED_NS)
+            self._uncertainty = np.pad(self._uncertainty, extra, constant_values=np.inf)
+            self._asked = np.pad(self._asked, extra)
+        rows = np.array([self._row.get(int(value), -1) for value in present], np.int64)
+        if not len(present):
+            return np.full(len(code), -1)
+        place = np.minimum(np.searchsorted(present, code), len(present) - 1)
+        return np.where(wanted & (present[place] == code), rows[place], -1)
+
+    def _ask(self, row: Int64, before: Int64, after: Int64) -> None:
+        """Have the source fill every cell that is looked at and was not asked for yet."""
+        wanted = np.zeros_like(self._asked)
+        rows = row >= 0
+        wanted[row[rows], before[rows]] = True
+        wanted[row[rows], after[rows]] = True
+        wanted &= ~self._asked
+        if self.source is None or not wanted.any():
+            return
+        codes = {number: code for code, number in self._row.items()}
+        for number in np.flatnonzero(wanted.any(axis=1)).tolist():
+            knots = np.flatnonzero(wanted[number])
+            a, b = divmod(codes[number], self._hosts)
+            found = self.source(a, b, self._original[knots])
+            self._lower[number, knots], self._upper[number, knots], self._uncertainty[number, knots] = found
+        self._asked |= wanted
