@@ -7,6 +7,7 @@ import numpy as np
 from noonmark.collector.corridors import Ranges, ranges, widest
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
+    Bool,
     FleetEstimate,
     Float64,
     HostState,
@@ -19,22 +20,24 @@ from noonmark.collector.frames import NS
 from noonmark.collector.judge import Verdict
 from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.linefit import spans
+from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
 
-def assemble(survey: Survey, references: tuple[Reference, ...], verdict: Verdict, wander_ppb: float) -> FleetEstimate:
+def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdict, wander_ppb: float) -> FleetEstimate:
     """Put a fitted window into the published form, at the instant of its frames' epoch."""
+    survey = settled.survey
     probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
     first = survey.pairing.first[survey.present]
     second = survey.pairing.second[survey.present]
-    corridor = certain_corridors(survey, wander_ppb)
+    corridor = certain_corridors(settled, wander_ppb)
     limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns, verdict)
     bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
     offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
     drift = (1.0 + frames.drift) * (1.0 + fit.drift_ppb / NS) - 1.0
-    uncertainty, drift_uncertainty = _uncertainties(survey)
-    state = _states(survey, rooted, references)
+    uncertainty, drift_uncertainty = _uncertainties(settled)
+    state = _states(survey, rooted)
     base = frames.offset_ns[second] - frames.offset_ns[first]
     return FleetEstimate(
         at_ns=frames.epoch_ns,
@@ -70,20 +73,22 @@ def assemble(survey: Survey, references: tuple[Reference, ...], verdict: Verdict
     )
 
 
-def certain_corridors(survey: Survey, wander_ppb: float) -> Ranges:
+def certain_corridors(settled: Settled, wander_ppb: float) -> Ranges:
     """What each path alone proves of its straightened difference, with the allowances that honest stamps need.
 
-    Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant,
-    and three standard uncertainties of whatever bend may be left in either clock.
+    Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant (more for
+    clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
     """
+    survey = settled.survey
     fit, window = survey.fit, survey.fit.window
     a, b = survey.first, survey.second
+    wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
     bend = 3.0 * (fit.bends.uncertainty[a] + fit.bends.uncertainty[b])[:, None]
 
     def slack(seconds: Float64) -> Float64:
         curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)
-        return np.asarray(ticks[:, None] + wander_ppb * np.abs(seconds) + bend * curved)
+        return np.asarray(ticks[:, None] + wander * np.abs(seconds) + bend * curved)
 
     walls = fit.straight.relaxed(slack(fit.straight.upper_s), slack(fit.straight.lower_s))
     return ranges(walls, widest(walls))
@@ -107,13 +112,14 @@ def _host_limits(survey: Survey, lower: Float64, upper: Float64, verdict: Verdic
     )
 
 
-def _components(survey: Survey) -> tuple[Int64, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
+def _components(survey: Survey) -> tuple[Int64, Bool]:
     network, node = survey.fit.offsets.network, survey.anchors.node
     label = network.component[node]
     return label, np.asarray(label == network.component[survey.anchors.reference])
 
 
-def _uncertainties(survey: Survey) -> tuple[Float64, Float64]:
+def _uncertainties(settled: Settled) -> tuple[Float64, Float64]:
+    survey = settled.survey
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
     offset_variance = fit.offsets.solution.variance(node, against) + survey.stamp_uncertainty_ns**2
@@ -122,8 +128,11 @@ def _uncertainties(survey: Survey) -> tuple[Float64, Float64]:
     age = _centre(survey)
     bend = fit.bends.uncertainty[node]
     curved = bend * fit.window.parabola_at_zero
-    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + curved**2)
-    return uncertainty, np.sqrt(drift_variance + (bend * fit.window.centre_s) ** 2) / NS
+    unseen = settled.unseen_ns[node]
+    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + curved**2 + unseen**2)
+    return uncertainty, np.sqrt(
+        drift_variance + (bend * fit.window.centre_s) ** 2 + (settled.restless_ppb[node] / 2) ** 2
+    ) / NS
 
 
 def _centre(survey: Survey) -> Float64:
@@ -136,13 +145,22 @@ def _centre(survey: Survey) -> Float64:
     return np.asarray(total / np.maximum(count, 1))
 
 
-def _states(
-    survey: Survey, rooted: np.ndarray[tuple[int], np.dtype[np.bool_]], references: tuple[Reference, ...]
-) -> tuple[HostState, ...]:
-    named = {reference.host for reference in references}
+def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
+    """A host of which no usable record is left is unknown, whatever was once said of it."""
+    anchors = survey.anchors
+    hosts = anchors.hosts
+    reference = anchors.node == anchors.reference
+    reference[anchors.declared] = True
+    seen = np.bincount(survey.probes.source, minlength=hosts) + np.bincount(survey.probes.destination, minlength=hosts)
     return tuple(
-        HostState.REFERENCE if host in named else HostState.MEASURED if reached or not named else HostState.NO_ROUTE
-        for host, reached in zip(survey.probes.hosts, rooted, strict=True)
+        HostState.REFERENCE
+        if is_reference
+        else HostState.UNKNOWN
+        if count == 0
+        else HostState.MEASURED
+        if reached or not anchors.anchored
+        else HostState.NO_ROUTE
+        for is_reference, count, reached in zip(reference, seen, rooted, strict=True)
     )
 
 

@@ -12,24 +12,29 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.changes import Change
-from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
+from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
 from noonmark.collector.settle import Settled
+from noonmark.collector.slots import slot_middles
 from noonmark.collector.survey import Survey
 
-OUTLYING = 7.0
+OUTLYING = 9.0
 """A path whose residual is this many standard uncertainties does not close its loops."""
 SPREADS = 4.0
 """And by this many times what its end points may be off."""
+LEAST_ASYMMETRY = 0.05
+"""And by this share of half its round trip: less is nobody's concern."""
+STEERING_PPB = 5_000.0
+"""Within a slot a steered clock may leave its line at this rate without lying."""
 FEWEST_WITNESSES = 3
 MOST_NEGATIVE = 0.3
 """Share of a host's replies that took less than no time, from which on it is not chance."""
 WORTH_TELLING = 5.0
 """A change is told when it moved the clock by this many of its own standard uncertainties."""
 LEAST_RATE_CHANGE_PPB = 1_000.0
-COMMON = 0.2
+COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
 STALE_SHARE = 0.4
 """A host silent for this share of the window is stale."""
@@ -43,37 +48,82 @@ class Verdict:
     distrusted: Bool
     asymmetric: Bool
     distrusted_references: Bool
-    liars: Int64
-    """Nodes."""
 
 
-def judge(settled: Settled, probes: ProbeColumns, good: Usable, references: tuple[Reference, ...]) -> Verdict:
-    """Weigh a settled window; `probes` and `good` are all of its records, used or not."""
+@dataclass(frozen=True, slots=True)
+class Accusation:
+    """A host whose stamps cannot be true; its records are to be set aside."""
+
+    host: int
+    finding: Finding
+
+
+def judge(
+    settled: Settled, accused: list[Accusation], dropped: list[Reference], probes: ProbeColumns, good: Usable
+) -> Verdict:
+    """Weigh a settled window, from which the accused's records and the dropped references' word are gone.
+
+    `probes` and `good` are all of the window's records.
+    """
     survey = settled.survey
     bad = _bad_paths(survey)
-    liars, distrusted, findings = _liars(survey, bad, _negative_share(survey, probes, good))
-    asymmetric = _asymmetric(survey) & ~distrusted
+    asymmetric = _asymmetric(survey) & ~bad
     wrong = _wrong_references(survey)
+    findings = [accusation.finding for accusation in accused]
     findings += _changes(settled)
     findings += [_asymmetric_path(survey, int(path)) for path in np.flatnonzero(asymmetric)]
-    findings += [_reference_disagrees(survey, int(row)) for row in np.flatnonzero(wrong)]
-    findings += _unreached(survey, references)
+    findings += [_contradicted_path(survey, int(path)) for path in np.flatnonzero(bad)]
+    findings += [_reference_disagrees(survey, reference) for reference in dropped]
+    findings += [_references_at_odds(survey, int(row)) for row in np.flatnonzero(wrong)]
+    findings += _unreached(survey, {accusation.host for accusation in accused})
     findings += _silent(survey)
     findings += _left_out(survey, probes, good)
     findings += leaps_and_smears(survey)
     order = sorted(findings, key=lambda finding: (finding.at_ns, finding.kind, finding.host or ""))
-    return Verdict(tuple(order), distrusted | (bad & ~asymmetric), asymmetric, wrong, liars)
+    return Verdict(tuple(order), bad, asymmetric, wrong)
+
+
+def worst_suspect(survey: Survey, probes: ProbeColumns, good: Usable, accused: list[Accusation]) -> Accusation | None:
+    """The host against which most speaks, if it is enough: half its paths, three of them or more, contradict the
+    rest, or many of its replies took less than no time.
+
+    An only reference is never accused, since it defines the truth; one of two disagreeing references neither, since
+    nobody can tell which of them is right.
+    """
+    nodes = survey.anchors.hosts + 1
+    first, second = survey.first, survey.second
+    bad = _bad_paths(survey)
+    negative = _negative_share(survey, probes, good)
+    total = np.bincount(first, minlength=nodes) + np.bincount(second, minlength=nodes)
+    count = np.bincount(first[bad], minlength=nodes) + np.bincount(second[bad], minlength=nodes)
+    witnesses = np.where((count >= FEWEST_WITNESSES) & (2 * count > total), count + count / np.maximum(total, 1), 0.0)
+    witnesses = np.where(negative > MOST_NEGATIVE, witnesses + 1.0, witnesses)
+    if len(survey.anchors.declared) == 2:
+        witnesses[survey.anchors.declared] = 0.0
+    witnesses[[survey.anchors.reference, *(accusation.host for accusation in accused)]] = 0.0
+    if not witnesses.any():
+        return None
+    liar = int(np.lexsort((negative, witnesses))[-1])
+    own = (first == liar) | (second == liar)
+    return Accusation(liar, _liar(survey, liar, own, bad & own, float(negative[liar])))
 
 
 def _bad_paths(survey: Survey) -> Bool:
-    """Paths that no straight line fits, or whose residual no asymmetry can explain."""
+    """Paths whose probes contradict each other at once, or whose residual no asymmetry can explain.
+
+    Probes that merely fit no straight line over the whole window accuse nobody: a clock may have been steered.
+    """
     fit = survey.fit
     spread = _spread(survey)
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
-    torn = fit.corridor.width_ns < -(ticks + SPREADS * spread)
-    half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2 + ticks
-    beyond = (np.abs(fit.residual_ns) > half_trip + SPREADS * spread) & (fit.deviation > OUTLYING)
-    return np.asarray(torn | beyond)
+    slots = slot_middles(survey.walls, fit.corridor.slope)
+    width = float(slots.seconds[1] - slots.seconds[0]) if len(slots.seconds) > 1 else 0.0
+    tolerance = ticks + SPREADS * spread + width * STEERING_PPB
+    crossed = (slots.round_trip < -tolerance[:, None]).sum(axis=1)
+    half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
+    straight = fit.corridor.width_ns >= -tolerance
+    beyond = straight & (np.abs(fit.residual_ns) > half_trip + tolerance) & (fit.deviation > OUTLYING)
+    return np.asarray((crossed >= 2) | beyond)
 
 
 def _spread(survey: Survey) -> Float64:
@@ -87,30 +137,6 @@ def _negative_share(survey: Survey, probes: ProbeColumns, good: Usable) -> Float
     nodes = survey.anchors.hosts + 1
     node = survey.anchors.node[probes.destination]
     return np.asarray(np.bincount(node, good.negative, nodes) / np.maximum(np.bincount(node, minlength=nodes), 1))
-
-
-def _liars(survey: Survey, bad: Bool, negative: Float64) -> tuple[Int64, Bool, list[Finding]]:
-    nodes = survey.anchors.hosts + 1
-    first, second = survey.first, survey.second
-    total = np.bincount(first, minlength=nodes) + np.bincount(second, minlength=nodes)
-    distrusted = np.zeros(len(first), dtype=bool)
-    liars: list[int] = []
-    findings: list[Finding] = []
-    while True:
-        open_ = bad & ~distrusted
-        count = np.bincount(first[open_], minlength=nodes) + np.bincount(second[open_], minlength=nodes)
-        witnesses = np.where((total >= FEWEST_WITNESSES) & (count >= np.maximum(2, total / 2)), count, 0)
-        witnesses = np.where((negative > MOST_NEGATIVE) & (total > 0), np.maximum(witnesses, 1), witnesses)
-        witnesses[liars] = 0
-        if survey.anchors.reference < nodes and len(survey.anchors.declared) == 0:
-            witnesses[survey.anchors.reference] = 0
-        if not witnesses.any():
-            return np.array(liars, dtype=np.int64), distrusted, findings
-        liar = int(np.lexsort((negative, witnesses))[-1])
-        own = (first == liar) | (second == liar)
-        findings.append(_liar(survey, liar, own, open_ & own, float(negative[liar])))
-        distrusted |= own
-        liars.append(liar)
 
 
 def _name(survey: Survey, node: int) -> str:
@@ -143,7 +169,9 @@ def _liar(survey: Survey, node: int, own: Bool, contradicted: Bool, negative: fl
 
 def _asymmetric(survey: Survey) -> Bool:
     fit = survey.fit
-    return np.asarray((fit.deviation > OUTLYING) & (np.abs(fit.residual_ns) > SPREADS * _spread(survey)))
+    half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
+    least = np.maximum(SPREADS * _spread(survey), LEAST_ASYMMETRY * half_trip)
+    return np.asarray((fit.deviation > OUTLYING) & (np.abs(fit.residual_ns) > least))
 
 
 def _asymmetric_path(survey: Survey, path: int) -> Finding:
@@ -166,6 +194,20 @@ def _asymmetric_path(survey: Survey, path: int) -> Finding:
     )
 
 
+def _contradicted_path(survey: Survey, path: int) -> Finding:
+    first, second = _ends(survey, path)
+    residual = float(survey.fit.residual_ns[path])
+    return Finding(
+        FindingKind.LIAR,
+        survey.frames.epoch_ns,
+        f"on path {first} - {second} the stamps of one end cannot be true (off by {abs(residual) / 1e3:.1f} us, more "
+        "than any asymmetry allows); too few other paths to tell which",
+        path=(first, second),
+        size_ns=round(residual),
+        evidence={"residual_ns": residual, "width_ns": float(survey.fit.corridor.width_ns[path])},
+    )
+
+
 def _ends(survey: Survey, path: int) -> tuple[str, str]:
     row = survey.present[path]
     return survey.probes.hosts[survey.pairing.first[row]], survey.probes.hosts[survey.pairing.second[row]]
@@ -178,19 +220,33 @@ def _wrong_references(survey: Survey) -> Bool:
     return np.asarray(deviation > OUTLYING) if pulls > 1 else np.zeros(pulls, dtype=bool)
 
 
-def _reference_disagrees(survey: Survey, row: int) -> Finding:
-    host = survey.probes.hosts[int(survey.anchors.declared[row])]
-    size = -float(survey.fit.offsets.residual[len(survey.present) + row])
-    declared = float(survey.anchors.uncertainty_ns[row])
-    others = len(survey.anchors.declared) - 1
+def _reference_disagrees(survey: Survey, reference: Reference) -> Finding:
+    host = survey.probes.hosts.index(reference.host)
+    size = float(survey.frames.offset_ns[host]) + float(survey.fit.offset_ns[host])
+    others = len(survey.anchors.declared)
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
         survey.frames.epoch_ns,
-        f"reference {host} is {abs(size) / 1e3:.2f} us {'ahead of' if size > 0 else 'behind'} the other {others}, "
-        f"though it declares {declared / 1e3:.2f} us; it is left out",
+        f"reference {reference.host} is {abs(size) / 1e3:.2f} us {'ahead of' if size > 0 else 'behind'} the other "
+        f"{others}, though it declares {reference.uncertainty_ns / 1e3:.2f} us; it is left out",
+        host=reference.host,
+        size_ns=round(size),
+        evidence={"declared_uncertainty_ns": reference.uncertainty_ns, "other_references": float(others)},
+    )
+
+
+def _references_at_odds(survey: Survey, row: int) -> Finding:
+    host = survey.probes.hosts[int(survey.anchors.declared[row])]
+    size = -float(survey.fit.offsets.residual[len(survey.present) + row])
+    declared = float(survey.anchors.uncertainty_ns[row])
+    return Finding(
+        FindingKind.REFERENCE_DISAGREES,
+        survey.frames.epoch_ns,
+        f"reference {host} is {abs(size) / 1e3:.2f} us {'ahead of' if size > 0 else 'behind'} what the references "
+        f"together say, though it declares {declared / 1e3:.2f} us; nothing tells which of them is right",
         host=host,
         size_ns=round(size),
-        evidence={"declared_uncertainty_ns": declared, "other_references": float(others)},
+        evidence={"declared_uncertainty_ns": declared},
     )
 
 
@@ -227,14 +283,14 @@ def _change(survey: Survey, change: Change) -> Finding:
     return Finding(FindingKind.FREQUENCY_CHANGE, at_ns, text, host=host, evidence=evidence)
 
 
-def _unreached(survey: Survey, references: tuple[Reference, ...]) -> list[Finding]:
+def _unreached(survey: Survey, accused: set[int]) -> list[Finding]:
     """Hosts of the window that no chain of probes joins to a reference."""
-    if not references:
+    if not survey.anchors.anchored:
         return []
     network = survey.fit.offsets.network
     label = network.component[survey.anchors.node]
     lost = np.flatnonzero(label != network.component[survey.anchors.reference])
-    return [_lost(survey, int(host), int((label == label[host]).sum())) for host in lost]
+    return [_lost(survey, int(host), int((label == label[host]).sum())) for host in lost if host not in accused]
 
 
 def _lost(survey: Survey, host: int, others: int) -> Finding:

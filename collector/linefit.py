@@ -55,6 +55,11 @@ class Anchoring:
         """Number of the node that is reference time."""
         return self.hosts
 
+    @property
+    def anchored(self) -> bool:
+        """Whether any host is a reference."""
+        return len(self.declared) > 0 or bool((self.node == self.hosts).any())
+
 
 def anchoring(hosts: tuple[str, ...], references: tuple[Reference, ...]) -> Anchoring:
     """Raises ValueError for a reference that is not among the hosts."""
@@ -206,10 +211,12 @@ def _bend_fit(walls: Walls, slope: Float64, a: Int64, b: Int64, anchors: Anchori
 
 def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None) -> Fit:
     pulls = len(anchors.declared)
-    half_trip = np.maximum(ends.upper_ns - ends.lower_ns, 2 * LEAST_SPREAD_NS) / 2
+    # Where the walls cross, no line fits; by how much they do is then how far off the middle may be.
+    half_trip = np.maximum(np.abs(ends.upper_ns - ends.lower_ns), 2 * LEAST_SPREAD_NS) / 2
     # Of a single probe nothing is known but that the truth lies between its limits.
     upper, lower = (np.minimum(spread, half_trip) for spread in (ends.upper_spread_ns, ends.lower_spread_ns))
-    statistical = (upper**2 + lower**2) / 4 + LEAST_SPREAD_NS**2
+    crossed = np.maximum(ends.lower_ns - ends.upper_ns, 0.0)
+    statistical = (upper**2 + lower**2) / 4 + crossed**2 + LEAST_SPREAD_NS**2
     site = find_sites(anchors.hosts + 1, a, b, 2 * half_trip)
     groups, group, sign = site_pairs(site, a, b)
     network = _network(

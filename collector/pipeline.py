@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from noonmark.collector.assemble import assemble
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
-from noonmark.collector.judge import judge
+from noonmark.collector.judge import Accusation, judge, worst_suspect
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.rows import choose, of_current_epochs, usable
 from noonmark.collector.settle import settle
 from noonmark.collector.stampquality import granularity
-from noonmark.collector.survey import Survey, survey_window
+from noonmark.collector.survey import survey_window
+
+MOST_SUSPECTS = 12
+"""Each named liar or wrong reference costs another fit; more at once are left contradicting, and say so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,19 +49,34 @@ def step(
     """
     settings = settings or Settings()
     declared = with_defaults(tuple(references), settings)
-    anchors = anchoring(probes.hosts, declared)
     tick = granularity(probes)
     good = usable(probes, tick)
     rows = choose(probes, good.rows & of_current_epochs(probes))
     if len(rows) == 0:
         raise ValueError("no usable probe to estimate from")
-
-    def fit(chosen: ProbeColumns) -> Survey:
-        return survey_window(chosen, anchors, tick, at_ns=at_ns, previous=previous, slots=settings.slots)
-
-    settled = settle(rows, fit)
-    verdict = judge(settled, probes, good, declared)
-    return assemble(settled.survey, declared, verdict, settings.wander_ppb)
+    dropped: list[Reference] = []
+    accused: list[Accusation] = []
+    while True:
+        anchors = anchoring(probes.hosts, tuple(one for one in declared if one not in dropped))
+        fit = partial(
+            survey_window, anchors=anchors, tick_ns=tick, at_ns=at_ns, previous=previous, slots=settings.slots
+        )
+        settled = settle(rows, fit)
+        if len(accused) + len(dropped) == MOST_SUSPECTS:
+            break
+        suspect = worst_suspect(settled.survey, probes, good, accused)
+        if suspect is None:
+            break
+        honest = (rows.source != suspect.host) & (rows.destination != suspect.host)
+        if suspect.host in anchors.declared:
+            dropped += [one for one in declared if one.host == probes.hosts[suspect.host]]
+        elif honest.any():
+            accused.append(suspect)
+            rows = choose(rows, honest)
+        else:
+            break
+    verdict = judge(settled, accused, dropped, probes, good)
+    return assemble(settled, declared, verdict, settings.wander_ppb)
 
 
 def with_defaults(references: tuple[Reference, ...], settings: Settings) -> tuple[Reference, ...]:

@@ -20,6 +20,8 @@ class Slots:
     """Middles (P, K) between the least forward and the least backward delay, ns, less a slope; NaN if unknown."""
 
     middle: Float64
+    round_trip: Float64
+    """Least forward less greatest backward limit of each slot (P, K): negative where probes contradict each other."""
     excess: Float64
     """Half of how much longer than usual each slot's quickest round trip took (P, K)."""
     seconds: Float64
@@ -50,7 +52,7 @@ def slot_middles(walls: Walls, slope: Float64) -> Slots:
         middle = np.where(known, (top + bottom) / 2, np.nan)
         excess = np.maximum(round_trip - np.nanpercentile(round_trip, 20, axis=1, keepdims=True), 0.0) / 2
         middle[excess > CROWDED * np.nanmedian(excess, axis=1, keepdims=True) + LEAST_NOISE_NS] = np.nan
-    return Slots(middle, excess, seconds)
+    return Slots(middle, round_trip, excess, seconds)
 
 
 def filled(middle: Float64) -> Float64:
