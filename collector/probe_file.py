@@ -14,13 +14,15 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO, cast
 
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Int32, Int64, ProbeColumns
+from noonmark.collector.growing_array import GrowingArray
 from noonmark.collector.probe_checks import Reason, duplicates, negative_round_trips, row_faults
 from noonmark.collector.probe_rows import (
+    EPOCHS,
     REQUIRED,
     Block,
     Header,
@@ -38,6 +40,8 @@ WORST_PATHS = 20
 GZIP_MAGIC = b"\x1f\x8b"
 # Where the file does not say who took the stamps, the kernel did; and every row measures.
 KERNEL_FLAGS = np.uint16(pack_flags((StampSource.KERNEL,) * 4, True))
+COLUMN_TYPES = (np.int32,) * 2 + (np.int64,) * 4 + (np.uint16,) + (np.int64,) * 2
+"""Source, destination, t1 to t4, flags, two epochs."""
 Progress = Callable[[int, float | None], None]
 """Called with rows read, and the share of the file read where its size is known."""
 
@@ -173,7 +177,7 @@ class _Reader:
     def __init__(self, label: str, progress: Progress | None) -> None:
         self._label, self._progress = label, progress
         self._number: dict[str, int] = {}
-        self._columns: list[list[Any]] = [[] for _ in range(9)]
+        self._columns = [GrowingArray(dtype) for dtype in COLUMN_TYPES]
         self._lines: list[Int64 | range] = []
         self._faults: dict[Reason, list[tuple[Int64, Int32, Int32]]] = {}
         self._rows_read = 0
@@ -231,17 +235,15 @@ class _Reader:
         order = sorted(range(len(names)), key=names.__getitem__)
         rank = np.empty(len(names), np.int32)
         rank[order] = np.arange(len(names), dtype=np.int32)
-        dtypes = (np.int32, np.int32, np.int64, np.int64, np.int64, np.int64, np.uint16)
-        source, destination, t1, t2, t3, t4, flags = (self._joined(dtype) for dtype in dtypes)
-        rows = len(t1)
-        nothing = np.broadcast_to(np.zeros(1, np.int64), (rows,))
-        epochs = [self._joined(np.int64) if header.has(name) else nothing for name in ("src_epoch", "dst_epoch")]
+        source, destination, t1, t2, t3, t4, flags, *told = (column.take() for column in self._columns)
+        nothing = np.broadcast_to(np.zeros(1, np.int64), t1.shape)
+        epochs = [column if header.has(name) else nothing for name, column in zip(EPOCHS, told, strict=True)]
         times = (t1, t2, t3, t4)
         drop = negative_round_trips(len(names), source, destination, times)
         self._note(Reason.NEGATIVE_ROUND_TRIP, drop, source, destination)
         repeated = duplicates(source, destination, times) & ~drop
         self._note(Reason.DUPLICATE, repeated, source, destination)
-        columns: list[Any] = [rank[source], rank[destination], t1, t2, t3, t4, flags, *epochs]
+        columns = [rank[source], rank[destination], t1, t2, t3, t4, flags, *epochs]
         drop |= repeated
         if drop.any():
             columns = [column[~drop] for column in columns]
@@ -255,11 +257,6 @@ class _Reader:
             has_measuring=header.has("measuring"),
         )
         return ProbeColumns(tuple(names[index] for index in order), *columns), report
-
-    def _joined(self, dtype: Any) -> Any:
-        """The next column in one piece; its pieces are let go."""
-        parts = self._columns.pop(0)
-        return np.concatenate(parts).astype(dtype, copy=False) if parts else np.zeros(0, dtype)
 
     def _note(self, reason: Reason, found: Bool, source: Int32, destination: Int32) -> None:
         if not found.any():
