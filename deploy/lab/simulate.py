@@ -83,7 +83,7 @@ def simulate(
     counts = _exchanges(rng, scenario, len(fleet.network.source), seconds)
     packets = 2 if scenario.warm_up else 1
     parts = []
-    edges = np.searchsorted(np.cumsum(counts) * packets, np.arange(0, counts.sum() * packets, ROWS_AT_ONCE))
+    edges = np.searchsorted(np.cumsum(counts) * packets, np.arange(0, max(1, counts.sum() * packets), ROWS_AT_ONCE))
     for begin, end in zip(edges, [*edges[1:], len(counts)], strict=True):
         parts.append(_run_paths(rng, fleet, np.arange(begin, end), counts[begin:end], seconds, epochs))
     return _join(truth.hosts, parts), truth

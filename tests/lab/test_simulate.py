@@ -229,3 +229,10 @@ def test_too_few_hosts_or_no_time_is_refused() -> None:
         simulate("kernel-lan", hosts=4, seconds=0)
     with pytest.raises(KeyError):
         simulate("no-such-kind", hosts=4)
+
+
+def test_fleet_without_any_path_has_no_records() -> None:
+    fleets = [simulate("disconnected", hosts=2, seconds=3, seed=seed) for seed in range(8)]
+    empty = [probes for probes, truth in fleets if not len(truth.network.source)]
+    assert empty
+    assert {len(probes) for probes in empty} == {0}
