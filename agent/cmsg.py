@@ -26,11 +26,12 @@ Ancillary = Iterable[tuple[int, int, bytes]]
 
 _TIME_64 = struct.Struct("=qq").unpack_from
 _TIME_32 = struct.Struct("=ii").unpack_from
-_EXTENDED_ERROR = struct.Struct("=IBBBBII")
+# sock_extended_err: of its 16 octets the origin, the kind of stamp, and the count.
+_EXTENDED_ERROR = struct.Struct("=4xB3xII").unpack_from
 _PACKET_INFO_4 = struct.Struct("=i4s4s")
 _HOP_LIMITS = ((SOL_IP, IP_TTL), (SOL_IPV6, IPV6_HOPLIMIT))
 _ERRORS = ((SOL_IP, IP_RECVERR), (SOL_IPV6, IPV6_RECVERR))
-_STAMPING = (SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW)
+_STAMPS = (SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW, SCM_TIMESTAMPNS)
 # Where a small number's octet lies in a C int.
 _LOW_OCTET = 0 if sys.byteorder == "little" else 3
 
@@ -48,12 +49,14 @@ def _time_ns(data: bytes) -> int:
 
 
 def receive_details(ancillary: Ancillary) -> tuple[int, int]:
-    """Of a received packet: the kernel's receive stamp (CLOCK_REALTIME, ns), and its TTL or hop limit; 0 where not
-    told."""
+    """The kernel's receive stamp (CLOCK_REALTIME, ns) and TTL or hop limit of a received packet; 0 where not told."""
     time_ns = hop_limit = 0
     for level, kind, data in ancillary:
         if level == SOL_SOCKET:
-            if kind in _STAMPING or kind == SCM_TIMESTAMPNS:
+            if kind == SCM_TIMESTAMPING and len(data) == 48:  # the usual case, without another call
+                seconds, nanoseconds = _TIME_64(data)
+                time_ns = seconds * 1_000_000_000 + nanoseconds
+            elif kind in _STAMPS:
                 time_ns = _time_ns(data)
         elif (level, kind) in _HOP_LIMITS and len(data) == 4:
             hop_limit = data[_LOW_OCTET]
@@ -61,19 +64,22 @@ def receive_details(ancillary: Ancillary) -> tuple[int, int]:
 
 
 def transmit_details(ancillary: Ancillary) -> tuple[int, int] | None:
-    """Of a message of the error queue: which packet left, by its count on the socket (SOF_TIMESTAMPING_OPT_ID), and
-    when (ns).
+    """Which packet left when, as a message of the error queue tells it.
 
-    None if the message tells something else, such as an ICMP error.
+    That is its count on the socket (SOF_TIMESTAMPING_OPT_ID) and CLOCK_REALTIME in ns. None if the message tells
+    something else, such as an ICMP error.
     """
     time_ns = 0
     identifier = -1
     for level, kind, data in ancillary:
         if level == SOL_SOCKET:
-            if kind in _STAMPING:
+            if kind == SCM_TIMESTAMPING and len(data) == 48:
+                seconds, nanoseconds = _TIME_64(data)
+                time_ns = seconds * 1_000_000_000 + nanoseconds
+            elif kind in _STAMPS:
                 time_ns = _time_ns(data)
-        elif (level, kind) in _ERRORS and len(data) >= _EXTENDED_ERROR.size:
-            _, origin, _, _, _, info, count = _EXTENDED_ERROR.unpack_from(data)
+        elif (level, kind) in _ERRORS and len(data) >= 16:
+            origin, info, count = _EXTENDED_ERROR(data)
             if origin == ORIGIN_TIMESTAMPING and info == SENT:
                 identifier = count
     return (identifier, time_ns) if identifier >= 0 and time_ns else None

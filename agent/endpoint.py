@@ -25,12 +25,13 @@ from noonmark.agent.reflector import Reflector, ReflectorSettings, Token
 from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.stamp import is_request
 from noonmark.agent.statistics import ProbeStatistics
-from noonmark.agent.timestamping import StampedSocket, Stamping
+from noonmark.agent.timestamping import Address, AncillaryData, StampedSocket, Stamping
 from noonmark.agent.timestamps import encode_error_estimate
 from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
 
 Socket = StampedSocket[Probe | Token]
 
+_KERNEL, _USER = StampSource.KERNEL, StampSource.USER
 _DATAGRAMS_A_WAKE = 64
 _DISCARD_AT_MOST = 4096
 _DISCIPLINE_EVERY_NS = 8_000_000_000
@@ -72,6 +73,7 @@ class Endpoint:
         self._reflector = Reflector(self._settings.reflector)
         self._sockets: list[Socket] = []
         self._running = False
+        self._received = 0
         self._notice: SetNotice | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at: int | None = None
@@ -157,9 +159,17 @@ class Endpoint:
     # --- datagrams
 
     def _readable(self, sock: Socket) -> None:
+        replies = self._receive(sock)
+        if sock.awaits_stamps or not self._received:
+            self._late_stamps(sock)
+        if replies:
+            self._pump()
+
+    def _receive(self, sock: Socket) -> bool:
+        """Take what waits, answer the requests; whether there were replies to our own."""
+        watch, reflector, kernel_to_clock = self._watch, self._reflector, self._clock.kernel_to_clock
         replies = False
-        received = 0
-        for received in range(_DATAGRAMS_A_WAKE):  # noqa: B007 - used after the loop
+        for self._received in range(_DATAGRAMS_A_WAKE):
             try:
                 message = sock.receive()
             except OSError as error:
@@ -167,57 +177,46 @@ class Endpoint:
                 break
             if message is None:
                 break
-            events = self._watch.check()
+            events = watch.check()
             if events:
                 self._clock_events_happened(events)
                 break
             data, address, kernel_ns, hop_limit, reply_source = message
             if kernel_ns:
-                stamped_ns, source = self._clock.kernel_to_clock(kernel_ns), StampSource.KERNEL
+                stamped_ns, source = kernel_to_clock(kernel_ns), _KERNEL
             else:
-                stamped_ns, source = self._watch.realtime_ns, StampSource.USER
+                stamped_ns, source = watch.realtime_ns, _USER
+            now = watch.monotonic_ns
             if not is_request(data):
                 replies = True
-                now = self._watch.monotonic_ns
                 self._exchange.receive_datagram(data, address, Stamp(stamped_ns, source), now=now)
                 continue
-            answer = self._reflector.receive_request(
-                data,
-                address,
-                stamped_ns,
-                source,
-                hop_limit,
-                now=self._watch.monotonic_ns,
-                transmit_ns=self._watch.realtime_ns,
-                epoch=self._watch.epoch,
-                error_estimate=self._error_estimate,
-            )
+            answer = reflector.receive_request(data, address, stamped_ns, source, hop_limit, now, watch.realtime_ns)
             if answer is not None:
-                try:
-                    sock.send(answer[0], address, answer[1], reply_source)
-                except OSError as error:
-                    self._reflector.refuse(_name(error))
-                else:
-                    self._fetch_one(sock)
-        if not received or sock.awaits_stamps:
-            self._late_stamps(sock)
-        if replies:
-            self._pump()
+                self._answer(sock, answer, address, reply_source)
+        return replies
 
-    # --- transmit stamps
-
-    def _fetch_one(self, sock: Socket) -> None:
+    def _answer(
+        self, sock: Socket, answer: tuple[bytes, Token], address: Address, reply_source: AncillaryData | None
+    ) -> None:
+        try:
+            sock.send(answer[0], address, answer[1], reply_source)
+        except OSError as error:
+            self._reflector.refuse(_name(error))
+            return
         found = sock.transmit_stamp()
         if found is not None:
             self._apply(found)
 
+    # --- transmit stamps
+
     def _apply(self, found: tuple[Probe | Token, int]) -> None:
         token, kernel_ns = found
         time_ns = self._clock.kernel_to_clock(kernel_ns)
-        if isinstance(token, Probe):
-            self._exchange.transmit_stamp(token, time_ns)
-        else:
+        if isinstance(token, tuple):
             self._reflector.transmitted(token, time_ns)
+        else:
+            self._exchange.transmit_stamp(token, time_ns)
 
     def _late_stamps(self, sock: Socket) -> None:
         """Stamps that were not there right after sending; they may belong to records already complete: check first."""
@@ -262,6 +261,7 @@ class Endpoint:
     def _refresh_discipline(self, now: int) -> None:
         discipline = self._clock.discipline()
         self._error_estimate = encode_error_estimate(discipline.maximum_error_ns, synchronized=discipline.synchronized)
+        self._reflector.set_clock(epoch=self._watch.epoch, error_estimate=self._error_estimate)
         self._exchange.tai_minus_utc_s = discipline.tai_minus_utc_s
         self._discipline_until = now + _DISCIPLINE_EVERY_NS
 

@@ -17,14 +17,22 @@ from collections import Counter, OrderedDict
 from dataclasses import dataclass
 
 from noonmark.agent import tlv
-from noonmark.agent.stamp import BASE_LENGTH, REFLECTOR, SENDER
+from noonmark.agent.stamp import BASE_LENGTH
 from noonmark.agent.statistics import ReflectorStatistics
 from noonmark.agent.timestamps import encode_ntp
 from noonmark.proto.records import StampSource
 
-# The reply to a request that carries just what ours carry, in one stroke: base packet, follow-up, clock epoch.
-_WHOLE_REPLY = struct.Struct("!IQHHQIQH2xB3x BBHIQB3x BBHIBB2x")
-_OUR_LENGTH = BASE_LENGTH + len(tlv.REQUEST_TLVS)
+# The base packet (stamp.REFLECTOR) with what is copied from the request left in its octets: sequence number, time stamp
+# and error estimate are the request's first 14, the session identifier the next two.
+_BASE = "!IQH2sQ14s2xB3x"
+_BASE_REPLY = struct.Struct(_BASE).pack
+# The same with the fields of our own requests behind it, in one stroke.
+_WHOLE_REPLY = struct.Struct(_BASE + "4sIQB3x4sIBB2x").pack
+_FOLLOW_UP_HEADER = tlv.HEADER.pack(0, tlv.FOLLOW_UP, 16)
+_CLOCK_EPOCH_HEADER = tlv.HEADER.pack(0, tlv.CLOCK_EPOCH, 8)
+_NO_FOLLOW_UP = (0, 0, 0)
+_USER = StampSource.USER
+Address = tuple[str, int] | tuple[str, int, int, int]
 _SECOND_NS = 1_000_000_000
 
 
@@ -50,7 +58,7 @@ class Session:
     def __init__(self) -> None:
         self.replies = 0
         self.last_heard = 0
-        self.follow_up: tuple[int, int, int] = tlv.FollowUp()
+        self.follow_up = _NO_FOLLOW_UP
         self.follow_up_epoch = 0
 
 
@@ -100,29 +108,33 @@ class Reflector:
     def __init__(self, settings: ReflectorSettings | None = None) -> None:
         self._settings = settings or ReflectorSettings()
         self._limit = RateLimit(self._settings)
-        self._sessions: OrderedDict[tuple[object, int], Session] = OrderedDict()
+        self._sessions: OrderedDict[tuple[Address, bytes], Session] = OrderedDict()
         self._refused: Counter[str] = Counter()
+        self._epoch = 0
+        self._error_estimate = 1
         self._reflected = 0
         self._missing_receive = 0
         self._unbelievable = 0
 
+    def set_clock(self, *, epoch: int, error_estimate: int) -> None:
+        """The clock epoch of stamps from now on, and their error as `encode_error_estimate` makes it, for NTP's
+        format."""
+        self._epoch = epoch
+        self._error_estimate = error_estimate
+
     def receive_request(
         self,
         data: bytes,
-        address: tuple[str, int] | tuple[str, int, int, int],
+        address: Address,
         received_ns: int,
         received_by: StampSource,
         hop_limit: int,
-        *,
         now: int,
         transmit_ns: int,
-        epoch: int,
-        error_estimate: int,
     ) -> tuple[bytes, Token] | None:
         """The reply, to be sent at once, and what to hand to `transmitted` with its stamp; None if there is no reply.
 
-        `received_ns` (t2) and `transmit_ns` (t3, read just now) are of the clock epoch `epoch`; `error_estimate` is
-        that of both, as `encode_error_estimate` makes it, in NTP's format.
+        `received_ns` is t2, `transmit_ns` t3 as the program reads it, just now.
         """
         length = len(data)
         if length < BASE_LENGTH:
@@ -132,35 +144,34 @@ class Reflector:
         if refusal is not None:
             self.refuse(refusal)
             return None
-        sequence, timestamp, sender_estimate, session_id = SENDER.unpack_from(data)
-        if not sender_estimate & 0xFF:
+        if not data[13]:  # the low octet of the error estimate
             self.refuse("malformed")
             return None
+        session_id = data[14:16]
         session = self._session((address, session_id), now)
         number = session.replies
         session.replies = (number + 1) & 0xFFFF_FFFF
-        follow_up = session.follow_up if session.follow_up_epoch == epoch else tlv.FollowUp()
-        # fmt: off
-        base = (
-            number, encode_ntp(transmit_ns), error_estimate, session_id, encode_ntp(received_ns),
-            sequence, timestamp, sender_estimate, hop_limit,
-        )
-        # fmt: on
-        if length == _OUR_LENGTH and data[BASE_LENGTH:] == tlv.REQUEST_TLVS:
-            reply = _WHOLE_REPLY.pack(
-                *base, 0, tlv.FOLLOW_UP, 16, *follow_up, 0, tlv.CLOCK_EPOCH, 8, epoch, received_by, StampSource.USER
+        epoch = self._epoch
+        follow_up = session.follow_up if session.follow_up_epoch == epoch else _NO_FOLLOW_UP
+        t3, t2 = encode_ntp(transmit_ns), encode_ntp(received_ns)
+        if data[BASE_LENGTH:] == tlv.REQUEST_TLVS:
+            # fmt: off
+            reply = _WHOLE_REPLY(
+                number, t3, self._error_estimate, session_id, t2, data[:14], hop_limit,
+                _FOLLOW_UP_HEADER, *follow_up, _CLOCK_EPOCH_HEADER, epoch, received_by, _USER,
             )
+            # fmt: on
         else:
-            reply = REFLECTOR.pack(*base)
+            reply = _BASE_REPLY(number, t3, self._error_estimate, session_id, t2, data[:14], hop_limit)
             if length > BASE_LENGTH:
-                clock_epoch = tlv.ClockEpoch(epoch, received_by, StampSource.USER)
-                reply += tlv.reflect_tlvs(data[BASE_LENGTH:], tlv.FollowUp(*follow_up), clock_epoch)
+                clock_epoch = tlv.ClockEpoch(epoch, received_by, _USER)
+                reply += tlv.reflect_tlvs(data[BASE_LENGTH:], tlv.FollowUp._make(follow_up), clock_epoch)
         self._reflected += 1
-        if received_by is StampSource.USER:
+        if received_by is _USER:
             self._missing_receive += 1
         return reply, (session, number, transmit_ns, epoch)
 
-    def _session(self, key: tuple[object, int], now: int) -> Session:
+    def _session(self, key: tuple[Address, bytes], now: int) -> Session:
         session = self._sessions.get(key)
         if session is None:
             self._forget_idle(now)

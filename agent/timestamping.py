@@ -27,6 +27,7 @@ IP_RECVTTL, IPV6_RECVPKTINFO, IPV6_RECVHOPLIMIT = 12, 49, 51
 MSG_ERRQUEUE = 0x2000
 LONGEST_DATAGRAM = 9216
 """A jumbo frame's worth; longer datagrams are not test packets of anyone."""
+_MSG_TRUNC = int(socket.MSG_TRUNC)  # the enumeration is slow to compare
 _ANCILLARY_LENGTH = 256
 _DRAIN_AT_MOST = 1024
 _AWAIT_AT_MOST = 1024
@@ -73,6 +74,7 @@ class StampedSocket(Generic[Token]):
         self._next_id = 0
         self._awaited: dict[int, Token] = {}
         self._found: list[tuple[Token, int]] = []
+        self._transmit_stamps = self.stamping is Stamping.BOTH
         self._recvmsg = self._socket.recvmsg
         self._sendto = self._socket.sendto
 
@@ -115,7 +117,7 @@ class StampedSocket(Generic[Token]):
                 data, ancillary, flags, address = self._recvmsg(LONGEST_DATAGRAM, _ANCILLARY_LENGTH)
             except (BlockingIOError, InterruptedError):
                 return None
-            if flags & socket.MSG_TRUNC:
+            if flags & _MSG_TRUNC:
                 self.oversized += 1
                 continue
             kernel_ns, hop_limit = cmsg.receive_details(ancillary)
@@ -134,7 +136,7 @@ class StampedSocket(Generic[Token]):
             raise
         identifier = self._next_id
         self._next_id = (identifier + 1) & 0xFFFF_FFFF
-        if self.stamping is Stamping.BOTH:
+        if self._transmit_stamps:
             self._awaited[identifier] = token
 
     def _restart_count(self) -> None:
@@ -143,7 +145,7 @@ class StampedSocket(Generic[Token]):
         The count restarts when the option is newly set. Stamps still to come are given up; should one come with a
         number used again, it is older than the new packet's sending, by which its receiver tells.
         """
-        if self.stamping is Stamping.BOTH:
+        if self._transmit_stamps:
             self._found = self.transmit_stamps()
             self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, STAMPING_FLAGS & ~OPT_ID)
             self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, STAMPING_FLAGS)

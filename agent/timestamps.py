@@ -18,6 +18,8 @@ NTP_TO_UNIX_S = 2_208_988_800
 TAI_MINUS_UTC_S = 37
 """Since 2017-01-01; used where the host does not tell."""
 
+_NTP_TO_UNIX = NTP_TO_UNIX_S << 32
+_MASK_64 = 0xFFFF_FFFF_FFFF_FFFF
 _MASK = 0xFFFF_FFFF
 _HALF = 0x8000_0000
 
@@ -29,8 +31,7 @@ class WireError(ValueError):
 
 def encode_ntp(time_ns: int) -> int:
     """POSIX nanoseconds to NTP's 64-bit format, rounded down."""
-    seconds, nanoseconds = divmod(time_ns, SECOND_NS)
-    return ((seconds + NTP_TO_UNIX_S) & _MASK) << 32 | (nanoseconds << 32) // SECOND_NS
+    return ((time_ns << 32) // SECOND_NS + _NTP_TO_UNIX) & _MASK_64
 
 
 def decode_ntp(stamp: int, pivot_ns: int) -> int:
