@@ -1,7 +1,8 @@
 """Which probe rows contradict themselves, and must be left out before anything is estimated. Pure.
 
 A row is left out for one reason, the first that applies. A round trip below zero is allowed as far as the two clocks'
-own ticks explain it: a clock that ticks in milliseconds reads up to a millisecond early.
+own ticks explain it (a clock that ticks in milliseconds reads up to a millisecond early), or their rates do over a
+long turnaround.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import numpy as np
 
 from noonmark.collector.estimate import Bool, Int32, Int64
 from noonmark.collector.probe_rows import OUT_OF_RANGE
+from noonmark.collector.rows import allowed_below_zero_ns
 
 NS = 1_000_000_000
 MIN_STAMPS_FOR_TICK = 8
@@ -82,8 +84,7 @@ def negative_round_trips(
     host = np.concatenate([source[by_source]] * 2 + [destination[by_destination]] * 2)
     stamps = np.concatenate([t1[by_source], t4[by_source], t2[by_destination], t3[by_destination]])
     tick = ticks(hosts, host, stamps)
-    tick[tick == 1] = 0
-    return round_trip < -(tick[source] + tick[destination]) - 1
+    return round_trip < -allowed_below_zero_ns(tick[source] + tick[destination], t3 - t2)
 
 
 def duplicates(source: Int32, destination: Int32, times: tuple[Int64, Int64, Int64, Int64]) -> Bool:

@@ -82,7 +82,8 @@ def read_probe_file(
 ) -> tuple[ProbeColumns, ReadReport]:
     """Read a probe file; '-' is `standard_input`. Columns: see noonmark.collector.probe_rows.
 
-    Hosts are numbered in the order of their names. Rows keep the file's order. Raises ProbeFileError, and nothing else,
+    Hosts are numbered in the order of their names. Rows keep the file's order. Rows with a negative round trip are
+    counted as left out, but handed on: the estimator leaves them out, and its judge may name whose they are. Raises ProbeFileError, and nothing else,
     for whatever is wrong with the file.
     """
     label = "standard input" if name == "-" else name
@@ -241,12 +242,11 @@ class _Reader:
         times = (t1, t2, t3, t4)
         drop = negative_round_trips(len(names), source, destination, times)
         self._note(Reason.NEGATIVE_ROUND_TRIP, drop, source, destination)
-        repeated = duplicates(source, destination, times) & ~drop
-        self._note(Reason.DUPLICATE, repeated, source, destination)
+        repeated = duplicates(source, destination, times)
+        self._note(Reason.DUPLICATE, repeated & ~drop, source, destination)
         columns = [rank[source], rank[destination], t1, t2, t3, t4, flags, *epochs]
-        drop |= repeated
-        if drop.any():
-            columns = [column[~drop] for column in columns]
+        if repeated.any():
+            columns = [column[~repeated] for column in columns]
         report = ReadReport(
             file=self._label,
             rows_read=self._rows_read,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.estimate import Bool, Int64, ProbeColumns
+from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 
 STEEPEST = 1e-3
 """Two honest clocks differ in rate by no more than this: over a long turnaround that looks like a shorter trip."""
@@ -31,10 +31,14 @@ def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
     backwards = (probes.t4_ns < probes.t1_ns) | (probes.t3_ns < probes.t2_ns)
     turnaround = probes.t3_ns - probes.t2_ns
     round_trip = (probes.t4_ns - probes.t1_ns) - turnaround
-    ticks = tick_ns[probes.source] + tick_ns[probes.destination]
-    allowed = ROUNDING_NS + np.where(ticks > 2, ticks, 0) + np.abs(turnaround).astype(np.float64) * STEEPEST
+    allowed = allowed_below_zero_ns(tick_ns[probes.source] + tick_ns[probes.destination], turnaround)
     negative = ~backwards & (round_trip < -allowed)
     return Usable(~(backwards | negative | (probes.source == probes.destination)), negative)
+
+
+def allowed_below_zero_ns(ticks_ns: Int64, turnaround_ns: Int64) -> Float64:
+    """How far below zero an honest round trip may seem: both clocks' ticks, rounding, and rates over the turnaround."""
+    return ROUNDING_NS + np.where(ticks_ns > 2, ticks_ns, 0) + np.abs(turnaround_ns).astype(np.float64) * STEEPEST
 
 
 def of_current_epochs(probes: ProbeColumns) -> Bool:
