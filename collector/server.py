@@ -48,6 +48,7 @@ SERVER_OPTIONS = (
     ("grpc.so_reuseport", 0),
 )
 REFRESH_EVERY = 0.25
+EXPIRE_EVERY = 2.0
 SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query")
 
 
@@ -161,9 +162,12 @@ class CollectorServer:
         return "" if self.state.latest() is not None else "no estimate yet"
 
     async def _keep_plan(self) -> None:
+        expired = time.monotonic()
         while True:
             now = time.monotonic()
-            self.directory.expire(now=now)
+            if now - expired >= EXPIRE_EVERY:
+                self.directory.expire(now=now)
+                expired = now
             changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)
             for host, plan in changed.items():
                 self.ingest.send_plan(host, plan)
