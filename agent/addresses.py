@@ -36,7 +36,7 @@ async def _resolve(collector: HostPort) -> dict[socket.AddressFamily, str]:
     try:
         loop = asyncio.get_running_loop()
         found = await loop.getaddrinfo(collector.host, collector.port, type=socket.SOCK_DGRAM)
-    except OSError:
+    except (OSError, UnicodeError):  # the latter for a name that is none by the rules of domain names
         return {}
     return {family: str(address[0]) for family, _, _, _, address in reversed(found)}
 

@@ -44,6 +44,11 @@ def reference(text: str) -> Reference:
     return Reference(host, uncertainty_ns, limit_ns)
 
 
+def data_place(text: str) -> Path | str:
+    """A folder, or a database's URL as it is."""
+    return text if text.startswith(("postgresql://", "postgres://")) else Path(text)
+
+
 OPTIONS = (
     Option(
         "listen",
@@ -61,10 +66,10 @@ OPTIONS = (
     ),
     Option(
         "data",
-        "Folder for the history; `off` keeps none, and only the present can be asked for.",
-        or_off(Path),
+        "Folder of the history, or postgresql://...; `off` keeps none: only the present can be asked for.",
+        or_off(data_place),
         None,
-        "DIR|off",
+        "DIR|URL|off",
         shown_default="noonmark in the user's state folder",
     ),
     Option(
@@ -96,7 +101,8 @@ class CollectorConfig:
 
     listen: HostPort
     http: HostPort | None
-    data: Path | None
+    data: Path | str | None
+    """A folder, or the URL of a database."""
     reference: tuple[Reference, ...]
     tick: float
     window: float

@@ -19,7 +19,7 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
-from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
+from noonmark.collector.estimate import Finding, FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.state import HostFacts, State
 from noonmark.collector.told import with_events
 from noonmark.collector.view_estimate import host_views
@@ -108,6 +108,7 @@ class Estimator:
         self._monotonic = monotonic
         self._sleep = sleep
         self._previous: FleetEstimate | None = None
+        self._told: dict[HostEvent, Finding] = {}
         self._reminded = -REMIND_AFTER
         self._ticks = self._empty = self._waiting = self._failed = self._overrun = self._store_failures = 0
 
@@ -168,7 +169,7 @@ class Estimator:
     def _solve(self, columns: ProbeColumns, events: Sequence[HostEvent]) -> Solved:
         started = time.perf_counter()
         present = self._present(columns)
-        estimate = with_events(self._step(columns, references=present, previous=self._previous), events)
+        estimate = with_events(self._step(columns, references=present, previous=self._previous), events, self._told)
         messages = {view.host: host_to_message(estimate.at_ns, view) for view in host_views(estimate)}
         seconds = time.perf_counter() - started
         error: Exception | None = None

@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import re
 import signal
 import time
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
-from typing import Any
 
 import grpc
 import grpc.aio
@@ -24,6 +24,7 @@ from noonmark.collector.directory import Directory, DirectorySettings
 from noonmark.collector.estimator import Estimator, Step
 from noonmark.collector.exporter import FleetCollector
 from noonmark.collector.exporter_server import ServerCollector
+from noonmark.collector.history import History, Pace, open_history
 from noonmark.collector.ingest import Ingest
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
@@ -69,7 +70,7 @@ class CollectorServer:
             PlanSettings(peers=config.peers, foreign=config.zone_peers, interval_ns=round(config.probe_interval * 1e9)),
         )
         self.ingest = Ingest(self.window, self.directory, on_arrival=self._arrived)
-        self.history = _history(config.data)
+        self.history = _history(config)
         self.estimator = Estimator(
             self.window,
             self.state,
@@ -179,19 +180,25 @@ class CollectorServer:
         return {
             "listening": HostPort(self.config.listen.host, self.port),
             "http": self.config.http or "off",
-            "history": self.config.data or "off",
+            "history": _without_password(self.config.data),
             "references": ", ".join(reference.host for reference in self.config.reference) or "the fleet's mean",
         }
 
 
-def _history(folder: Path | None) -> Any:
-    """Open the history below a folder, which is made if it is not there; None for none."""
-    if folder is None:
+def _history(config: CollectorConfig) -> History | None:
+    """Open the history, made if it is not there; None for none. Raises HistoryError or OSError."""
+    if config.data is None:
         return None
-    from noonmark.collector.history import open_history  # only where one is kept
+    # A gap is what no tick bridges: with slow ticks it begins later.
+    pace = Pace(reach_ns=max(Pace().reach_ns, round(3e9 * config.tick)))
+    if isinstance(config.data, str):
+        return open_history(config.data, pace=pace)
+    config.data.mkdir(parents=True, exist_ok=True)
+    return open_history(config.data / "history.sqlite", pace=pace)
 
-    folder.mkdir(parents=True, exist_ok=True)
-    return open_history(folder / "history.sqlite")
+
+def _without_password(place: Path | str | None) -> str:
+    return re.sub(r"//[^@/]*@", "//", str(place)) if place else "off"
 
 
 async def run_until_signal(config: CollectorConfig) -> None:

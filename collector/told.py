@@ -6,7 +6,7 @@ Its word is taken for its own clock only, and is merged with what the probes sho
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import MutableMapping, Sequence
 from dataclasses import replace
 
 from noonmark.collector.estimate import Finding, FindingKind, FleetEstimate, HostState
@@ -20,14 +20,22 @@ SAME_WITHIN_NS = 5_000_000_000
 _KNOWN = (HostState.MEASURED, HostState.REFERENCE, HostState.STALE)
 
 
-def with_events(estimate: FleetEstimate, events: Iterable[HostEvent]) -> FleetEstimate:
-    """The estimate with the hosts' own notices among its findings; those that it has already are not doubled."""
+def with_events(
+    estimate: FleetEstimate, events: Sequence[HostEvent], told_before: MutableMapping[HostEvent, Finding]
+) -> FleetEstimate:
+    """The estimate with the hosts' own notices among its findings; those that it has already are not doubled.
+
+    `told_before` is kept from tick to tick by the caller, so that an event is told in the same words and at the same
+    instant as long as it is told; events no longer among `events` leave it.
+    """
     offsets = {
         host: int(offset)
         for host, offset, state in zip(estimate.hosts, estimate.offset_ns, estimate.state, strict=True)
         if state in _KNOWN
     }
-    told = [_finding(event, offsets.get(event.host, 0)) for event in events]
+    told = [told_before.get(event) or _finding(event, offsets.get(event.host, 0)) for event in events]
+    told_before.clear()
+    told_before.update(zip(events, told, strict=True))
     new = [finding for finding in told if not any(_same(finding, known) for known in estimate.findings)]
     return replace(estimate, findings=(*estimate.findings, *new)) if new else estimate
 

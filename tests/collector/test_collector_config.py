@@ -61,6 +61,7 @@ def test_contradictions_are_refused() -> None:
 def test_data_can_be_off() -> None:
     assert config(data="off").data is None
     assert config(data="/srv").data == Path("/srv")
+    assert config(data="postgresql://db/noonmark").data == "postgresql://db/noonmark"
 
 
 def test_every_option_and_its_variable_is_in_the_help() -> None:

@@ -204,10 +204,20 @@ def test_what_the_probes_showed_already_is_not_told_twice() -> None:
     estimate = replace(estimate_of(("quay",), (), 0), findings=(known,))
     near = HostEvent("quay", ClockEvent(ClockEventKind.STEP, 2, 2 * 10**9, 100), 0.0)
     far = HostEvent("quay", ClockEvent(ClockEventKind.SUSPEND, 3, 10**12, 30 * 10**9), 0.0)
-    findings = with_events(estimate, [near, far]).findings
+    findings = with_events(estimate, [near, far], {}).findings
     assert [finding.kind for finding in findings] == [FindingKind.STEP, FindingKind.SUSPEND]
     assert findings[1].text == "quay says that it slept for 30 s"
-    assert with_events(estimate, []) is estimate
+    assert with_events(estimate, [], {}) is estimate
+
+
+def test_an_event_is_told_at_one_instant_while_it_is_told() -> None:
+    told: dict[HostEvent, Finding] = {}
+    event = HostEvent("holm", ClockEvent(ClockEventKind.STEP, 2, 10**9, 5), 0.0)
+    first = with_events(estimate_of(("quay", "holm"), (), 0), [event], told).findings
+    moved = replace(estimate_of(("quay", "holm"), (), 0), offset_ns=np.array([0, 1003]))
+    assert with_events(moved, [event], told).findings == first
+    with_events(moved, [], told)
+    assert told == {}
 
 
 def test_a_slow_calculation_leaves_ticks_out_and_says_so() -> None:

@@ -235,6 +235,27 @@ def test_stopping_does_not_wait_for_a_calculation() -> None:
     run(main)
 
 
+def test_the_past_can_be_asked_for(tmp_path: Path) -> None:
+    async def main() -> None:
+        async with running(CollectorServer(settings(data=str(tmp_path), reference=("quay",)))) as server:
+            async with fleet(server.port) as hosts:
+                await until(lambda: all(len(host.plan.peers) == 2 for host in hosts))
+                for _ in range(20):
+                    for host in hosts:
+                        host.probe()
+                await until(lambda: server.estimator.statistics().ticks >= 2)
+            latest = server.state.latest()
+            assert latest is not None
+            async with grpc.aio.insecure_channel(f"127.0.0.1:{server.port}") as channel:
+                then = await QueryStub(channel).Offset(pb.OffsetRequest(a="holm", at_ns=latest.estimate.at_ns))
+            assert then.known
+            assert then.offset_ns == pytest.approx(OFFSETS["holm"], abs=1000)
+            assert server.estimator.statistics().store_failures == 0
+
+    run(main)
+    assert (tmp_path / "history.sqlite").exists()
+
+
 def test_a_taken_port_is_said() -> None:
     async def main() -> None:
         async with running(CollectorServer(settings())) as server:
