@@ -44,6 +44,8 @@ Address = tuple[str, int] | tuple[str, int, int, int]
 Key = tuple[str, int]
 
 _SEQUENCE_MASK = 0xFFFF_FFFF
+_UNTOLD_AT_MOST = 4
+"""A reflector that told nothing for longer cannot: its records do not wait."""
 _REMEMBERED = 256
 """So many sequence numbers back a late reply is told from a duplicate."""
 
@@ -82,6 +84,8 @@ class Session:
     answered: set[int] = field(default_factory=set)
     """Answered sequence numbers among the last `_REMEMBERED`."""
     shelf: Shelf = field(default_factory=dict)
+    untold: int = 0
+    """Replies in a row that told of no departure."""
     sent: int = 0
     completed: int = 0
     lost: int = 0
@@ -228,9 +232,10 @@ class Exchange:
             self._rejected["inconsistent"] += 1
             return
         self._count_answer(probe)
+        session.untold = 0 if told is not None else session.untold + 1
         if told is not None:
             self._holding.follow_up(session.shelf, told)
-        if telemetry.follow_up is None or probe.role is Role.TRAILING:
+        if telemetry.follow_up is None or session.untold > _UNTOLD_AT_MOST or probe.role is Role.TRAILING:
             self._holding.release(held)
             return
         self._holding.hold(session.shelf, packet.sequence, held, now=now)

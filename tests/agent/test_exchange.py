@@ -125,6 +125,10 @@ def test_missing_transmit_stamps_leave_marked_and_safe_records() -> None:
         assert record.backward_ns <= 5 * MS <= record.forward_ns
     statistics = a.exchange.statistics()
     assert statistics.missing_transmit_stamps == statistics.missing_follow_ups == len(a.records)
+    assert statistics.held == 0, "records do not wait for what never comes"
+    b.transmit_stamps = True
+    network.run(until=40 * SECOND)
+    assert a.records[-1].stamped_by[2] is KERNEL
 
 
 def test_bad_network_is_counted_and_leaves_only_true_records() -> None:
