@@ -32,6 +32,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     second = survey.pairing.second[survey.present]
     corridor = certain_corridors(settled, wander_ppb)
     limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns, verdict)
+    undecided = settled.undecided_ns[anchors.node]
     bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
     offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
@@ -48,8 +49,8 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         drift=drift,
         uncertainty_ns=uncertainty,
         drift_uncertainty=drift_uncertainty,
-        lower_ns=_whole(limits.lower[anchors.node] + bent, frames.offset_ns, np.floor),
-        upper_ns=_whole(limits.upper[anchors.node] + bent, frames.offset_ns, np.ceil),
+        lower_ns=_whole(limits.lower[anchors.node] + bent - undecided, frames.offset_ns, np.floor),
+        upper_ns=_whole(limits.upper[anchors.node] + bent + undecided, frames.offset_ns, np.ceil),
         newest_ns=_newest(survey),
         state=state,
         component=component.astype(np.int32),
@@ -122,14 +123,18 @@ def _uncertainties(settled: Settled) -> tuple[Float64, Float64]:
     survey = settled.survey
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
-    offset_variance = fit.offsets.solution.variance(node, against) + survey.stamp_uncertainty_ns**2
+    # A reference is true by definition; what its stamps add is in the paths.
+    stamps = np.where(node == survey.anchors.reference, 0.0, survey.stamp_uncertainty_ns)
+    offset_variance = fit.offsets.solution.variance(node, against) + stamps**2
     drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
     drift_variance = fit.drifts.solution.variance(node, drift_against)
     age = _centre(survey)
     bend = fit.bends.uncertainty[node]
     curved = bend * fit.window.parabola_at_zero
     unseen = settled.unseen_ns[node]
-    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + curved**2 + unseen**2)
+    uncertainty = np.sqrt(
+        offset_variance + drift_variance * age**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
+    )
     return uncertainty, np.sqrt(
         drift_variance + (bend * fit.window.centre_s) ** 2 + (settled.restless_ppb[node] / 2) ** 2
     ) / NS

@@ -18,8 +18,9 @@ import numpy as np
 
 from noonmark.collector.estimate import Bool, Float64, Int64
 
-STEEPEST = 1e6
-"""No honest clock gains more than 500 ppm (what adjtimex(2) allows), no path more than twice that; in ppb."""
+STEEPEST = 2e6
+"""No honest clock gains more than 500 ppm (what adjtimex(2) allows), nor does a frame: a path may be off by four times
+that from its frames; in ppb."""
 ROUNDS = 40
 CONVERGED_NS = 1e-4
 

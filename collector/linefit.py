@@ -115,24 +115,28 @@ def fit_lines(
     second: Int32,
     anchors: Anchoring,
     frames: Frames,
+    tick_ns: Float64,
     *,
     start_offset: Float64 | None = None,
     start_drift: Float64 | None = None,
 ) -> LineFit:
-    """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe)."""
+    """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe).
+
+    `tick_ns` (P,) is what both clocks' ticks add up to: below that no middle is known, however many agree.
+    """
     corridor = widest(walls)
     torn = np.flatnonzero(corridor.width_ns < 0)
     if len(torn):
         corridor.slope[torn] = steady_slope(walls.rows(torn), corridor.slope[torn])
     a, b = anchors.node[first], anchors.node[second]
-    drift_fit = _drift_fit(walls, corridor, a, b, anchors, frames, start_drift)
+    drift_fit = _drift_fit(walls, corridor, tick_ns, a, b, anchors, frames, start_drift)
     drift = drift_fit.potential
     slope = drift[b] - drift[a]
-    bends = _bend_fit(walls, slope, a, b, anchors)
+    bends = _bend_fit(walls, slope, tick_ns, a, b, anchors)
     window = window_of(walls)
     straight = straightened(walls, bends.bend[b] - bends.bend[a], window)
     ends = envelope(straight, slope)
-    offset_fit = _offset_fit(ends, a, b, anchors, frames, start_offset)
+    offset_fit = _offset_fit(ends, tick_ns, a, b, anchors, frames, start_offset)
     paths = len(a)
     return LineFit(
         offset_ns=(offset_fit.potential + bends.bend * window.parabola_at_zero)[anchors.node],
@@ -174,14 +178,21 @@ def spans(walls: Walls) -> tuple[Float64, Float64, Float64]:
 
 
 def _drift_fit(
-    walls: Walls, corridor: Corridor, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None
+    walls: Walls,
+    corridor: Corridor,
+    tick_ns: Float64,
+    a: Int64,
+    b: Int64,
+    anchors: Anchoring,
+    frames: Frames,
+    start: Float64 | None,
 ) -> Fit:
     _, span, count = spans(walls)
     own = envelope(walls, corridor.slope)
     spread = np.maximum(own.upper_spread_ns + own.lower_spread_ns, LEAST_SPREAD_NS) / 2
     bad_fit = np.maximum(-corridor.width_ns, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = (SLOPE_FACTOR * (spread + bad_fit) / span) ** 2
+        variance = (SLOPE_FACTOR * (spread + bad_fit + tick_ns) / span) ** 2
     usable = (count >= 3) & (span > SHORTEST_SPAN_S) & np.isfinite(variance)
     pulls = anchors.declared
     first = np.concatenate([a[usable], np.full(len(pulls), anchors.reference)])
@@ -192,10 +203,10 @@ def _drift_fit(
     return fit_drift(network, z, weighted, start)
 
 
-def _bend_fit(walls: Walls, slope: Float64, a: Int64, b: Int64, anchors: Anchoring) -> HostBends:
+def _bend_fit(walls: Walls, slope: Float64, tick_ns: Float64, a: Int64, b: Int64, anchors: Anchoring) -> HostBends:
     ends = envelope(walls, slope)
     spread = np.hypot(ends.upper_spread_ns, ends.lower_spread_ns) / 2 + LEAST_SPREAD_NS
-    told = path_bends(walls, slope, spread)
+    told = path_bends(walls, slope, spread + tick_ns)
     known = told.known
     first = np.concatenate([a[known], np.full(len(anchors.declared), anchors.reference)])
     second = np.concatenate([b[known], anchors.node[anchors.declared]])
@@ -209,14 +220,22 @@ def _bend_fit(walls: Walls, slope: Float64, a: Int64, b: Int64, anchors: Anchori
     return believed_bends(fit.potential, fit.solution.variance(np.arange(network.nodes), against))
 
 
-def _offset_fit(ends: Envelope, a: Int64, b: Int64, anchors: Anchoring, frames: Frames, start: Float64 | None) -> Fit:
+def _offset_fit(
+    ends: Envelope,
+    tick_ns: Float64,
+    a: Int64,
+    b: Int64,
+    anchors: Anchoring,
+    frames: Frames,
+    start: Float64 | None,
+) -> Fit:
     pulls = len(anchors.declared)
     # Where the walls cross, no line fits; by how much they do is then how far off the middle may be.
     half_trip = np.maximum(np.abs(ends.upper_ns - ends.lower_ns), 2 * LEAST_SPREAD_NS) / 2
     # Of a single probe nothing is known but that the truth lies between its limits.
     upper, lower = (np.minimum(spread, half_trip) for spread in (ends.upper_spread_ns, ends.lower_spread_ns))
     crossed = np.maximum(ends.lower_ns - ends.upper_ns, 0.0)
-    statistical = (upper**2 + lower**2) / 4 + crossed**2 + LEAST_SPREAD_NS**2
+    statistical = (upper**2 + lower**2) / 4 + crossed**2 + tick_ns**2 / 12 + LEAST_SPREAD_NS**2
     site = find_sites(anchors.hosts + 1, a, b, 2 * half_trip)
     groups, group, sign = site_pairs(site, a, b)
     network = _network(

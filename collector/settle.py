@@ -34,6 +34,9 @@ class Settled:
     """By how much each node (V,) may change its rate within the window, as far as it was seen to."""
     unseen_ns: Float64
     """Standard uncertainty (V,) that changes too small or too new to be seen leave in an offset."""
+    undecided_ns: Float64
+    """How far a node's clock (V,) may be off because the asked instant is within a slot of a change: no probe tells
+    on which side of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,7 @@ def settle(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> Settl
         survey = fit(choose(probes, keep))
     restless, unseen = _restlessness(found, cut, nodes)
     restless[survey.anchors.reference] = unseen[survey.anchors.reference] = 0.0
-    return Settled(survey, tuple(found), restless, unseen)
+    return Settled(survey, tuple(found), restless, unseen, _undecided(found, nodes))
 
 
 def _straight_enough(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> _Cut:
@@ -121,6 +124,14 @@ def _restlessness(found: list[Change], cut: _Cut, nodes: int) -> tuple[Float64, 
             restless[change.node] = max(restless[change.node], abs(change.size))
             unseen[change.node] = max(unseen[change.node], abs(change.size) * change.slot_s * UNSEEN)
     return restless, unseen
+
+
+def _undecided(found: list[Change], nodes: int) -> Float64:
+    undecided = np.zeros(nodes)
+    for change in found:
+        if abs(change.boundary_s) <= change.slot_s:
+            undecided[change.node] += abs(change.size) * (1.0 if change.step else change.slot_s)
+    return undecided
 
 
 def _still_torn(survey: Survey, found: list[Change], low: Float64, high: Float64) -> list[Change]:

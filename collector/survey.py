@@ -14,6 +14,8 @@ from noonmark.collector.linefit import Anchoring, LineFit, fit_lines
 from noonmark.collector.stampquality import stamp_uncertainty
 
 MOST_PASSES = 4
+FASTEST = 5e-4
+"""Rate by which an honest clock may be off: what adjtimex(2) allows."""
 SETTLED_NS = 50.0
 """Another pass is needed while the frames' drifts still move points by more than this within a slot."""
 
@@ -60,15 +62,29 @@ def survey_window(
     pairing = pair_up(probes)
     present = np.flatnonzero(np.bincount(pairing.path, minlength=len(pairing)))
     frames = _warm_frames(probes, previous, at_ns) or _rough_frames(probes, pairing, anchors, at_ns)
+    ends = pairing.first[present], pairing.second[present]
+    tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
         data = points(probes, pairing, frames, tick_ns)
         walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
-        fit = fit_lines(walls, pairing.first[present], pairing.second[present], anchors, frames)
+        fit = fit_lines(walls, *ends, anchors, frames, tick)
         moved = float(np.abs(fit.drift_ppb).max(initial=0.0)) * fit.window.span_s / slots
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
             break
-        frames = frames.moved(fit.offset_ns, fit.drift_ppb / NS)
+        frames = frames.moved(fit.offset_ns, _certain_drift(fit, anchors, frames))
     return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamp_uncertainty(probes))
+
+
+def _certain_drift(fit: LineFit, anchors: Anchoring, frames: Frames) -> Float64:
+    """Residual drifts (H,) worth moving frames by: clear of their own uncertainty, and not beyond an honest clock's.
+
+    A frame off by more than the slopes that corridors are searched for would make their limits wrong.
+    """
+    network = fit.drifts.network
+    against = network.anchor[network.component][anchors.node]
+    uncertainty = np.sqrt(fit.drifts.solution.variance(anchors.node, against))
+    drift = np.where(np.abs(fit.drift_ppb) > 2.0 * uncertainty, fit.drift_ppb, 0.0) / NS
+    return np.asarray(np.clip(drift, -FASTEST - frames.drift, FASTEST - frames.drift))
 
 
 def _rough_frames(probes: ProbeColumns, pairing: Pairing, anchors: Anchoring, at_ns: int | None) -> Frames:
