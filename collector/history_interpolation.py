@@ -93,7 +93,7 @@ class _Side:
     """How far the limits widen on the way if nothing is measured there, ns."""
 
 
-def _carried(moments: Moments, base: Int64, at_ns: int, kind: Kind, usable: Bool, drift_limit: float) -> _Side:
+def _carried(moments: Moments, base: Int64, at_ns: int | Int64, kind: Kind, usable: Bool, drift_limit: float) -> _Side:
     matrix = moments.matrix
     way = np.where(moments.present, at_ns - moments.at_ns, 0).astype(np.float64)
     moved = matrix[DRIFT] / 1e15 * way
@@ -121,14 +121,16 @@ def _carried(moments: Moments, base: Int64, at_ns: int, kind: Kind, usable: Bool
 def between(
     before: Moments,
     after: Moments,
-    at_ns: int,
+    at_ns: int | Int64,
     kind: Kind,
     *,
     reach_ns: int,
     drift_limit: float = DRIFT_LIMIT,
     side: Int64 | None = None,
 ) -> Interpolated:
-    """Every series at `at_ns`, from its last moment at or before and its first after.
+    """Every series at `at_ns` (one instant, or one for each (S,)), from its last moment up to then and its first after.
+
+    S series at one instant, or one series at S instants: it is all the same here.
 
     `reach_ns` is how far back a later moment's own probes reach: longer apart than that is a gap. `side` (S,) is -1
     where only the earlier moment may be used, 1 where only the later one, 0 where both.

@@ -1,0 +1,314 @@
+"""Every past moment: what is kept after each tick, and what is answered from it.
+
+A `History` is one store, in an SQLite file or a PostgreSQL database; the tables are in history_tables.py, what is in
+between two ticks in history_interpolation.py. Full detail is kept for the detailed retention: offsets to a sixty-fourth
+of their uncertainty, limits rounded outwards by at most a 256th of their width; after that line segments that claim
+less (history_thinning.py). Paths are kept once a minute, which is what limits of *pairs* need.
+
+Nothing is ever told surer than it was: see `History.at`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import logging
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from noonmark.collector import history_answers as answers
+from noonmark.collector.estimate import Finding, FleetEstimate, Int64, PairEstimate
+from noonmark.collector.history_columns import HOSTS, PATHS, Kind, host_columns, path_columns
+from noonmark.collector.history_database import Database, HistoryError
+from noonmark.collector.history_fleet import beside
+from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, Moments, between
+from noonmark.collector.history_journal import Journal, Setting
+from noonmark.collector.history_names import Names
+from noonmark.collector.history_postgresql import PostgresqlDatabase
+from noonmark.collector.history_sampling import sample, span_edges, stretch
+from noonmark.collector.history_sqlite import SqliteDatabase
+from noonmark.collector.history_tables import Tables
+from noonmark.collector.history_upkeep import Retention, Upkeep
+from noonmark.collector.pairs import compare
+
+SECOND_NS = 10**9
+NEAR_NS = 600 * SECOND_NS
+"""Findings this near to a moment are told with it."""
+log = logging.getLogger(__name__)
+
+__all__ = ["History", "HistoryError", "Retention", "open_history"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How often what is kept, and what counts as a gap."""
+
+    snapshot_ns: int = 60 * SECOND_NS
+    """Paths are kept once in this time."""
+    reach_ns: int = 60 * SECOND_NS
+    """Two ticks further apart than this have a gap between them: no probe of the later one is near the earlier."""
+    drift_limit: float = DRIFT_LIMIT
+    """At most this rate a clock leaves its line where nothing is measured, s/s."""
+
+
+def open_history(
+    location: str | Path,
+    *,
+    retention: Retention | None = None,
+    pace: Pace | None = None,
+    read_only: bool = False,
+) -> History:
+    """Open a store: a path, or a URL ``postgresql://…``; a new one is made unless `read_only`.
+
+    Raises HistoryError for a foreign, damaged or newer store, which is left as it is, and for one that another
+    collector writes. A reader may open one that a collector is writing.
+    """
+    database: Database
+    if str(location).startswith(("postgresql://", "postgres://")):
+        database = PostgresqlDatabase(str(location), read_only=read_only)
+    else:
+        database = SqliteDatabase(Path(location), read_only=read_only)
+    return History(database, retention or Retention(), pace or Pace())
+
+
+class History:
+    """One store. `append` by one thread at a time; everything else by any thread, at any time."""
+
+    def __init__(self, database: Database, retention: Retention, pace: Pace) -> None:
+        self._database = database
+        self._tables = Tables(database)
+        self._journal = Journal(database)
+        self._names = Names(self._tables)
+        self._retention = retention
+        self._pace = pace
+        self._reach = {HOSTS.name: pace.reach_ns, PATHS.name: max(pace.reach_ns, 5 * pace.snapshot_ns // 2)}
+        self._upkeep = Upkeep(self._tables, retention, self._reach)
+        self._appending = threading.Lock()
+        span = self._journal.span()
+        self._newest_ns = span[1] if span else None
+
+    def close(self) -> None:
+        """Close the store. May be called twice."""
+        self._database.close()
+
+    def __enter__(self) -> History:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- writing -------------------------------------------------------------------------------------------------
+
+    def append(self, estimate: FleetEstimate) -> bool:
+        """Keep one tick, whole or not at all; an earlier instant than the last fills in.
+
+        Returns False where the instant is older than the detailed retention: it is not kept. Raises HistoryError if it
+        cannot be kept.
+        """
+        with self._appending:
+            newest = estimate.at_ns if self._newest_ns is None else max(self._newest_ns, estimate.at_ns)
+            if estimate.at_ns < newest - self._retention.detail_ns:
+                return False
+            self._write(estimate)
+            self._newest_ns = newest
+            self._upkeep.after_tick(newest, len(estimate.hosts) + len(estimate.paths.first))
+            return True
+
+    def _write(self, estimate: FleetEstimate) -> None:
+        keep_paths = len(estimate.paths.first) > 0 and self._snapshot_due(estimate.at_ns)
+        with self._names.adding() as fresh, self._database.write() as writing:
+            numbers = fresh.numbers(writing, HOSTS, [(host, "") for host in estimate.hosts])
+            self._tables.put_tick(writing, HOSTS, estimate.at_ns, numbers, host_columns(estimate))
+            if keep_paths:
+                ends = [
+                    (estimate.hosts[first], estimate.hosts[second])
+                    for first, second in zip(estimate.paths.first, estimate.paths.second, strict=True)
+                ]
+                numbers, matrix = fresh.paths(writing, ends, path_columns(estimate))
+                self._tables.put_tick(writing, PATHS, estimate.at_ns, numbers, matrix)
+            self._journal.extend_era(writing, estimate, self._pace.reach_ns)
+            self._journal.add_findings(writing, estimate)
+
+    def _snapshot_due(self, at_ns: int) -> bool:
+        last = self._tables.tick_beside(PATHS, at_ns, later=False)
+        return last is None or last // self._pace.snapshot_ns != at_ns // self._pace.snapshot_ns
+
+    def tidy(self, slices: int = 1_000_000) -> int:
+        """Do all packing that is due now, at most so many slices; returns how many were done."""
+        with self._appending:
+            for done in range(slices):
+                if self._newest_ns is None or not any(
+                    [self._upkeep.pack_one_block(kind, self._newest_ns) for kind in (HOSTS, PATHS)]
+                    + [self._upkeep.thin_some(kind, self._newest_ns, 256) > 0 for kind in (HOSTS, PATHS)]
+                ):
+                    return done
+        return slices
+
+    # -- what there is -------------------------------------------------------------------------------------------
+
+    def hosts(self) -> tuple[str, ...]:
+        """Every host ever kept, by name."""
+        return tuple(sorted(self._names.all_hosts()))
+
+    def span(self) -> tuple[int, int] | None:
+        """The first and the last instant kept; None if there is none."""
+        return self._journal.span()
+
+    def findings(self, since_ns: int, until_ns: int, host: str | None = None) -> Iterator[Finding]:
+        """What was found in [since, until], in order of time; of one host also what concerns its paths."""
+        return self._journal.findings(since_ns, until_ns, host)
+
+    # -- one host, one pair --------------------------------------------------------------------------------------
+
+    def at(self, host: str, at_ns: int) -> PairEstimate:
+        """One host against the reference at a past moment, with findings near it.
+
+        Between two ticks the limits hold what both say; across a gap and past the last tick they widen at the drift
+        limit, which `reason` tells; at a setting of the clock only its own side counts.
+        """
+        found = self._sample(host, np.array([at_ns]))
+        if found is None:
+            return PairEstimate(host, None, at_ns, False, self._never_kept(host))
+        pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns)
+        return replace(pair, findings=self._near((host,), at_ns))
+
+    def pair_at(self, a: str, b: str | None, at_ns: int) -> PairEstimate:
+        """a's clock minus b's at a past moment; `b` None is the reference.
+
+        Its limits and uncertainty come from the paths between the two, as kept nearest to the moment; where none are,
+        from each host's own, which `reason` tells.
+        """
+        if b is None:
+            return self.at(a, at_ns)
+        one, other = self.at(a, at_ns), self.at(b, at_ns)
+        apart = answers.difference(one, other, caution=answers.OWN_LIMITS)
+        findings = self._near((a, b), at_ns)
+        estimate = self.estimate_at(at_ns)
+        if estimate is None or not {a, b} <= set(estimate.hosts) or not len(estimate.paths.first):
+            return replace(apart, findings=findings)
+        through_paths = compare(estimate, a, b, at_ns=at_ns)
+        return replace(answers.surest(apart, through_paths), findings=findings)
+
+    def course(
+        self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0
+    ) -> Iterator[PairEstimate]:
+        """A host (`b` None) or a pair over [since, until): at each tick kept, at most one each `step_ns`.
+
+        Limits of a pair are here those of its hosts' own, which needs no path. Streams: no more than some hours are in
+        memory. Findings are not told; see `findings`.
+        """
+        hosts = [host for host in (a, b) if host is not None]
+        edges = span_edges(HOSTS, since_ns, until_ns)
+        last: int | None = None
+        for start, end in itertools.pairwise(edges):
+            instants = self._instants(hosts, start, end)
+            instants = answers.spaced(instants, since_ns, step_ns, last)
+            if not len(instants):
+                continue
+            last = int(instants[-1])
+            found = [self._sample(host, instants) for host in hosts]
+            for place, moment in enumerate(instants.tolist()):
+                own = [
+                    answers.own(host, moment, columns, place, reach_ns=self._pace.reach_ns)
+                    for host, columns in zip(hosts, found, strict=True)
+                    if columns is not None
+                ]
+                yield own[0] if b is None else answers.difference(own[0], own[1])
+
+    def _instants(self, hosts: Sequence[str], since_ns: int, until_ns: int) -> Int64:
+        """Instants at which every one of the hosts, or a thinned line of it, was told of."""
+        numbers = [self._names.host(host) for host in hosts]
+        if None in numbers:
+            return np.zeros(0, np.int64)
+        kept = [stretch(self._tables, HOSTS, number, since_ns, until_ns) for number in numbers if number is not None]
+        return np.unique(np.concatenate([part.at_ns for part in kept]))
+
+    def _sample(self, host: str, instants: Int64) -> Interpolated | None:
+        number = self._names.host(host)
+        if number is None:
+            return None
+        return self._sampled(HOSTS, number, (host,), instants)
+
+    def _sampled(self, kind: Kind, number: int, hosts: Sequence[str], instants: Int64) -> Interpolated:
+        settings = self._settings(hosts, int(instants[0]), int(instants[-1]))
+        return sample(
+            self._tables,
+            kind,
+            number,
+            instants,
+            settings,
+            reach_ns=self._reach[kind.name],
+            drift_limit=self._pace.drift_limit,
+        )
+
+    def _settings(self, hosts: Sequence[str], since_ns: int, until_ns: int) -> list[Setting]:
+        """Settings of these hosts' clocks that may matter between the two instants: a day beyond either."""
+        day = 86_400 * SECOND_NS
+        found = [setting for host in hosts for setting in self._journal.settings(host, since_ns - day, until_ns + day)]
+        return sorted(found, key=lambda setting: setting.at_ns)
+
+    def _near(self, hosts: Sequence[str], at_ns: int) -> tuple[Finding, ...]:
+        found = {
+            (finding.kind, finding.host, finding.path, finding.at_ns): finding
+            for host in hosts
+            for finding in self._journal.findings(at_ns - NEAR_NS, at_ns + NEAR_NS, host)
+        }
+        return tuple(sorted(found.values(), key=lambda finding: finding.at_ns))
+
+    def _never_kept(self, host: str) -> str:
+        span = self.span()
+        if span is None:
+            return "the history is empty"
+        return answers.no_such_host(host, self.hosts())
+
+    # -- the fleet -----------------------------------------------------------------------------------------------
+
+    def estimate_at(self, at_ns: int) -> FleetEstimate | None:
+        """The whole fleet and its paths at a past moment, as an estimate of that moment; None before the first tick."""
+        era = self._journal.era_at(at_ns)
+        if era is None:
+            return None
+        hosts, numbers = self._everyone(HOSTS, at_ns)
+        names = [self._names.name(HOSTS, number)[0] for number in numbers.tolist()]
+        paths, path_numbers = self._everyone(PATHS, at_ns)
+        ends = [self._names.name(PATHS, number) for number in path_numbers.tolist()]
+        findings = tuple(self._journal.findings(at_ns - self._pace.reach_ns, at_ns))
+        return answers.fleet(at_ns, era, names, hosts.matrix, ends, paths, findings)
+
+    def _everyone(self, kind: Kind, at_ns: int) -> tuple[Interpolated, Int64]:
+        """Every series that was told of about then, and their numbers."""
+        size = self._names.count(kind)
+        found = beside(self._tables, kind, size, at_ns, reach_ns=self._reach[kind.name])
+        answer = between(
+            found.before,
+            found.after,
+            at_ns,
+            kind,
+            reach_ns=self._reach[kind.name],
+            drift_limit=self._pace.drift_limit,
+        )
+        self._mend_settings(kind, at_ns, found.numbers, found.before, found.after, answer)
+        return answer, found.numbers
+
+    def _mend_settings(
+        self, kind: Kind, at_ns: int, numbers: Int64, before: Moments, after: Moments, answer: Interpolated
+    ) -> None:
+        """Ask anew, one by one, for those whose clocks were set near the moment."""
+        earliest = int(before.at_ns[before.present].min(initial=at_ns))
+        latest = int(after.at_ns[after.present].max(initial=at_ns))
+        reach = self._reach[kind.name]
+        hosts_set = self._journal.hosts_set(min(earliest, at_ns - reach) - reach, max(latest, at_ns + reach))
+        if not hosts_set:
+            return
+        for place, number in enumerate(numbers.tolist()):
+            ends = [name for name in self._names.name(kind, number) if name]
+            if hosts_set.isdisjoint(ends):
+                continue
+            with contextlib.suppress(HistoryError):
+                one = self._sampled(kind, number, ends, np.array([at_ns]))
+                answer.matrix[:, place] = one.matrix[:, 0]
+                answer.how[place], answer.measured_ns[place] = one.how[0], one.measured_ns[0]

@@ -1,0 +1,133 @@
+"""The whole fleet of the history at one instant: every series' moments beside it, at once.
+
+As history_sampling.py does for one series at many instants, this does for many series at one. Reads through `Tables`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.estimate import Bool, Int64
+from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_interpolation import Moments
+from noonmark.collector.history_schema import span_of
+from noonmark.collector.history_tables import Tables
+
+_MISSING = np.int64(-(1 << 62))
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """Of every series (S,) that has one: its last moment at or before an instant, and its first after."""
+
+    numbers: Int64
+    before: Moments
+    after: Moments
+
+    def select(self, chosen: Bool) -> Beside:
+        """Some of the series."""
+        return Beside(self.numbers[chosen], _chosen(self.before, chosen), _chosen(self.after, chosen))
+
+
+def _chosen(moments: Moments, chosen: Bool) -> Moments:
+    return Moments(moments.at_ns[chosen], moments.matrix[:, chosen], moments.present[chosen])
+
+
+class _Nearest:
+    """Collects candidates on one side of an instant and keeps each series' nearest."""
+
+    def __init__(self, size: int, *, later: bool) -> None:
+        self.at_ns = np.full(size, -_MISSING if later else _MISSING)
+        self.matrix = np.zeros((COLUMNS, size), np.int64)
+        self._later = later
+
+    def offer(self, numbers: Int64, at_ns: int, matrix: Int64) -> None:
+        """A tick's columns (C, S) of the series numbered (S,)."""
+        nearer = at_ns < self.at_ns[numbers] if self._later else at_ns > self.at_ns[numbers]
+        chosen = numbers[nearer]
+        self.at_ns[chosen] = at_ns
+        self.matrix[:, chosen] = matrix[:, nearer]
+
+    def offer_one(self, number: int, at_ns: Int64, matrix: Int64, place: int) -> None:
+        """One moment of one series' stretch."""
+        moment = int(at_ns[place])
+        if moment < self.at_ns[number] if self._later else moment > self.at_ns[number]:
+            self.at_ns[number] = moment
+            self.matrix[:, number] = matrix[:, place]
+
+    def moments(self) -> Moments:
+        """What was found."""
+        present = np.abs(self.at_ns) < -_MISSING
+        return Moments(np.where(present, self.at_ns, 0), self.matrix, present)
+
+
+def beside(tables: Tables, kind: Kind, size: int, at_ns: int, *, reach_ns: int) -> Beside:
+    """Every series below number `size` told of within `reach_ns` of the ticks beside the instant, or on both sides."""
+    early, late = _Nearest(size, later=False), _Nearest(size, later=True)
+    last = tables.tick_beside(kind, at_ns, later=False)
+    first = tables.tick_beside(kind, at_ns, later=True)
+    for tick, nearest in ((last, early), (first, late)):
+        if tick is not None:
+            _offer_tick(tables, kind, tick, nearest)
+    _from_chunks(tables, kind, at_ns, early, late, last, first)
+    before, after = early.moments(), late.moments()
+    last = int(before.at_ns[before.present].max(initial=_MISSING))
+    first = int(after.at_ns[after.present].min(initial=-_MISSING))
+    joins = before.present & (before.at_ns >= last - reach_ns) | after.present & (after.at_ns <= first + reach_ns)
+    both_sides = before.present & after.present
+    return Beside(np.arange(size), before, after).select(joins | both_sides)
+
+
+def _offer_tick(tables: Tables, kind: Kind, tick_ns: int, nearest: _Nearest) -> None:
+    for moment, stacked in tables.ticks(kind, tick_ns, tick_ns + 1):
+        inside = stacked[0] < len(nearest.at_ns)
+        nearest.offer(stacked[0][inside], moment, stacked[1:][:, inside])
+
+
+def _from_chunks(
+    tables: Tables, kind: Kind, at_ns: int, early: _Nearest, late: _Nearest, last: int | None, first: int | None
+) -> None:
+    """The span of the instant; the ones beside it only where that has no tick on their side, in chunks or in blocks."""
+    here = span_of(kind, at_ns)
+    earlier_here, later_here = _offer_span(tables, kind, here, at_ns, early, late)
+    if not earlier_here and (last is None or span_of(kind, last) != here):
+        earlier = tables.span_beside(kind, here, later=False)
+        if earlier is not None:
+            _offer_span(tables, kind, earlier, at_ns, early, None)
+    if not later_here and (first is None or span_of(kind, first) != here):
+        later = tables.span_beside(kind, here, later=True)
+        if later is not None:
+            _offer_span(tables, kind, later, at_ns, None, late)
+
+
+def _offer_span(
+    tables: Tables, kind: Kind, span: int, at_ns: int, early: _Nearest | None, late: _Nearest | None
+) -> tuple[bool, bool]:
+    """Offer a span's moments beside the instant; returns whether it has any at or before it, and after it."""
+    detailed: set[int] = set()
+    has_earlier = has_later = False
+    for number, at, matrix in _stretches(tables, kind, span, detailed):
+        place = int(np.searchsorted(at, at_ns, side="right"))
+        has_earlier, has_later = has_earlier or place > 0, has_later or place < len(at)
+        if early is not None and place > 0 and number < len(early.at_ns):
+            early.offer_one(number, at, matrix, place - 1)
+        if late is not None and place < len(at) and number < len(late.at_ns):
+            late.offer_one(number, at, matrix, place)
+    return has_earlier, has_later
+
+
+def _stretches(tables: Tables, kind: Kind, span: int, detailed: set[int]) -> Iterator[tuple[int, Int64, Int64]]:
+    """(number, instants, columns) of everything in a span; full detail where there is both."""
+    rows = tables.chunks(kind, span, "chunk")
+    times = tables.times(kind, span) if rows else None
+    for number, body in rows:
+        detailed.add(number)
+        found = tables.open_chunk(kind, body, times, f"{kind.name} {number}, span {span}")
+        yield number, found.at_ns, found.matrix
+    for number, body in tables.chunks(kind, span, "thin"):
+        if number not in detailed:
+            found = tables.open_chunk(kind, body, None, f"{kind.name} {number}, span {span}")
+            yield number, found.at_ns, found.matrix

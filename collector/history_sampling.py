@@ -1,0 +1,158 @@
+"""One series of the history at any instants: the moments beside them, the settings of its clock, interpolation.
+
+Reads through `Tables`; reckons with history_interpolation.py. Knows nothing of names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from noonmark.collector.estimate import Bool, Int64
+from noonmark.collector.history_columns import Kind
+from noonmark.collector.history_interpolation import Interpolated, Moments, between
+from noonmark.collector.history_journal import Setting
+from noonmark.collector.history_schema import BLOCK_BITS, SPAN_NS, span_of
+from noonmark.collector.history_tables import NO_STRETCH, Stretch, Tables, merged
+
+_PAGE = 64
+
+
+def stretch(tables: Tables, kind: Kind, number: int, since_ns: int, until_ns: int) -> Stretch:
+    """Every moment kept of one series in [since, until), from wherever it is kept."""
+    parts = []
+    for span in range(span_of(kind, since_ns), span_of(kind, until_ns - 1) + 1):
+        parts.append(tables.chunk(kind, number, span))
+    parts.append(tables.hot(kind, number, since_ns, until_ns))
+    whole = merged(parts)
+    inside = (whole.at_ns >= since_ns) & (whole.at_ns < until_ns)
+    return Stretch(whole.at_ns[inside], whole.matrix[:, inside])
+
+
+def one_beside(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
+    """The first moment after an instant, or the last at or before it; empty if there is none.
+
+    A later moment that ends a thinned segment, or an earlier one that begins it, comes as it is kept.
+    """
+    candidates = [
+        _in_chunks(tables, kind, number, at_ns, later=later),
+        _in_blocks(tables, kind, number, at_ns, later=later),
+    ]
+    whole = merged(candidates)
+    if not len(whole):
+        return NO_STRETCH
+    place = 0 if later else len(whole) - 1
+    return Stretch(whole.at_ns[place : place + 1], whole.matrix[:, place : place + 1])
+
+
+def _in_chunks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
+    span: int | None = span_of(kind, at_ns)
+    while span is not None:
+        whole = tables.chunk(kind, number, span)
+        inside = whole.at_ns > at_ns if later else whole.at_ns <= at_ns
+        if inside.any():
+            place = int(np.flatnonzero(inside)[0 if later else -1])
+            return Stretch(whole.at_ns[place : place + 1], whole.matrix[:, place : place + 1])
+        span = tables.span_beside(kind, span, later=later, number=number)
+    return NO_STRETCH
+
+
+def _in_blocks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
+    """Page through the ticks of the series' block until one tells of it."""
+    edge, limit = at_ns, 2
+    while instants := tables.block_ticks_beside(kind, number >> BLOCK_BITS, edge, later=later, limit=limit):
+        found = tables.hot(kind, number, min(instants), max(instants) + 1)
+        if len(found):
+            place = 0 if later else len(found) - 1
+            return Stretch(found.at_ns[place : place + 1], found.matrix[:, place : place + 1])
+        edge, limit = (instants[-1] if later else instants[-1] - 1), _PAGE
+    return NO_STRETCH
+
+
+def sample(
+    tables: Tables,
+    kind: Kind,
+    number: int,
+    instants: Int64,
+    settings: Sequence[Setting],
+    *,
+    reach_ns: int,
+    drift_limit: float,
+) -> Interpolated:
+    """One series at rising instants (T,); `settings` are those of its clocks, in order of time.
+
+    A moment between a setting and the first tick that knew of it may rest on both sides of it and is passed over; and
+    nothing is interpolated across a setting.
+    """
+    first, last = int(instants[0]), int(instants[-1])
+    whole = merged(
+        [
+            one_beside(tables, kind, number, first, later=False),
+            stretch(tables, kind, number, first, last + 1) if last > first else NO_STRETCH,
+            one_beside(tables, kind, number, last, later=True),
+        ]
+    )
+    doubtful = _doubtful(whole.at_ns, settings)
+    if doubtful.any():
+        whole = _replaced(tables, kind, number, whole, doubtful, first, last, settings)
+    before, after = _neighbours(whole, instants, settings)
+    return between(before, after, instants, kind, reach_ns=reach_ns, drift_limit=drift_limit)
+
+
+def _doubtful(at_ns: Int64, settings: Sequence[Setting]) -> Bool:
+    doubtful = np.zeros(len(at_ns), np.bool_)
+    for setting in settings:
+        doubtful |= (at_ns >= setting.at_ns) & (at_ns < setting.seen_ns)
+    return doubtful
+
+
+def _replaced(
+    tables: Tables,
+    kind: Kind,
+    number: int,
+    whole: Stretch,
+    doubtful: Bool,
+    first: int,
+    last: int,
+    settings: Sequence[Setting],
+) -> Stretch:
+    """Leave doubtful moments out, and fetch the next good one on either side instead."""
+    parts = [Stretch(whole.at_ns[~doubtful], whole.matrix[:, ~doubtful])]
+    for setting in settings:
+        if setting.at_ns <= last < setting.seen_ns or setting.at_ns <= first < setting.seen_ns:
+            parts.append(one_beside(tables, kind, number, setting.seen_ns - 1, later=True))
+            parts.append(one_beside(tables, kind, number, setting.at_ns - 1, later=False))
+    merge = merged(parts)
+    good = ~_doubtful(merge.at_ns, settings)
+    return Stretch(merge.at_ns[good], merge.matrix[:, good])
+
+
+def _neighbours(whole: Stretch, instants: Int64, settings: Sequence[Setting]) -> tuple[Moments, Moments]:
+    """The moment at or before each instant and the first after, each absent where a setting lies between."""
+    place = np.searchsorted(whole.at_ns, instants, side="right")
+    count = len(whole)
+    has_before, has_after = place > 0, place < count
+    before, after = np.maximum(place - 1, 0), np.minimum(place, max(count - 1, 0))
+    if count:
+        at_before, at_after = whole.at_ns[before], whole.at_ns[after]
+        set_at = np.array([setting.at_ns for setting in settings], np.int64)
+        # A setting between a moment and the instant: their counts of settings up to then differ.
+        settled = np.searchsorted(set_at, instants, side="right")
+        has_before &= np.searchsorted(set_at, at_before, side="right") == settled
+        has_after &= np.searchsorted(set_at, at_after, side="right") == settled
+        return (
+            Moments(at_before, whole.matrix[:, before], has_before),
+            Moments(at_after, whole.matrix[:, after], has_after),
+        )
+    empty = np.zeros((whole.matrix.shape[0], len(instants)), np.int64)
+    nobody = np.zeros(len(instants), np.bool_)
+    none = Moments(np.zeros(len(instants), np.int64), empty, nobody)
+    return none, none
+
+
+def span_edges(kind: Kind, since_ns: int, until_ns: int) -> list[int]:
+    """Instants that part [since, until) at the edges of chunks."""
+    size = SPAN_NS[kind.name]
+    inner = range((since_ns // size + 1) * size, until_ns, size)
+    return [since_ns, *inner, until_ns]

@@ -1,0 +1,260 @@
+"""Series, blocks and chunks in their tables: every statement about measured numbers is here, and no reckoning.
+
+A `Stretch` is what one series has in some stretch of time: instants rising, and a matrix of columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.estimate import Int64
+from noonmark.collector.history_codec import Damaged, pack, unpack, unpack_chunk
+from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_database import Database, HistoryError, Writing
+from noonmark.collector.history_schema import BLOCK_BITS, SERIES_BITS, SPAN_NS, chunk_key, span_of
+
+HOT_LEVEL = 1
+"""Zstandard level for blocks, which live for hours only."""
+_SERIES_MASK = (1 << SERIES_BITS) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Moments of one series: instants (T,) rising, columns (C, T)."""
+
+    at_ns: Int64
+    matrix: Int64
+
+    def __len__(self) -> int:
+        return len(self.at_ns)
+
+
+NO_STRETCH = Stretch(np.zeros(0, np.int64), np.zeros((COLUMNS, 0), np.int64))
+
+
+def merged(stretches: Iterable[Stretch]) -> Stretch:
+    """All moments in order of time; of several at one instant the one given last."""
+    parts = [stretch for stretch in stretches if len(stretch)]
+    if not parts:
+        return NO_STRETCH
+    if len(parts) == 1:
+        return parts[0]
+    at_ns = np.concatenate([part.at_ns for part in parts])
+    matrix = np.concatenate([part.matrix for part in parts], axis=1)
+    order = np.argsort(at_ns, kind="stable")
+    last = np.ones(len(order), np.bool_)
+    last[:-1] = np.diff(at_ns[order]) > 0
+    return Stretch(at_ns[order][last], matrix[:, order[last]])
+
+
+class Tables:
+    """The tables of measured numbers in one database."""
+
+    def __init__(self, database: Database) -> None:
+        self.database = database
+
+    # -- names ---------------------------------------------------------------------------------------------------
+
+    def series(self, kind: Kind, first: int = 0) -> list[tuple[int, str, str]]:
+        """(number, a, b) of every series from number `first` on; b is empty for a host."""
+        rows = self.database.read(
+            "SELECT id, a, b FROM series WHERE kind = ? AND id >= ? ORDER BY id", (kind.name, first)
+        )
+        return [(int(row[0]), str(row[1]), str(row[2])) for row in rows]
+
+    @staticmethod
+    def add_series(writing: Writing, kind: Kind, rows: Iterable[tuple[int, str, str]]) -> None:
+        """New names. Raises HistoryError where there are more than keys have room for."""
+        listed = [(kind.name, number, a, b) for number, a, b in rows]
+        if any(number > _SERIES_MASK for _, number, _, _ in listed):
+            raise HistoryError(f"the history is full: it has room for {_SERIES_MASK + 1} {kind.name}s")
+        writing.execute_many("INSERT INTO series (kind, id, a, b) VALUES (?, ?, ?, ?)", listed)
+
+    # -- blocks: the last hours ----------------------------------------------------------------------------------
+
+    @staticmethod
+    def put_tick(writing: Writing, kind: Kind, at_ns: int, numbers: Int64, matrix: Int64) -> None:
+        """One tick: columns (C, S) of the series numbered (S,). An earlier version of the tick is replaced."""
+        order = np.argsort(numbers, kind="stable")
+        numbers, matrix = numbers[order], matrix[:, order]
+        block = numbers >> BLOCK_BITS
+        rows = []
+        for number in np.unique(block).tolist():
+            inside = block == number
+            body = pack(np.vstack([numbers[inside], matrix[:, inside]]), level=HOT_LEVEL)
+            rows.append((at_ns, number, body))
+        writing.execute(f"DELETE FROM {kind.name}_block WHERE at_ns = ?", (at_ns,))
+        writing.execute_many(f"INSERT INTO {kind.name}_block (at_ns, block, body) VALUES (?, ?, ?)", rows)
+
+    def oldest_block(self, kind: Kind, before_ns: int, passed_over: Iterable[int] = ()) -> tuple[int, int] | None:
+        """(span, block) of the oldest block before an instant, but for spans that are passed over."""
+        size = SPAN_NS[kind.name]
+        but = "".join(f" AND NOT (at_ns >= {span * size} AND at_ns < {(span + 1) * size})" for span in passed_over)
+        rows = self.database.read(
+            f"SELECT at_ns, block FROM {kind.name}_block WHERE at_ns < ?{but} ORDER BY at_ns, block LIMIT 1",
+            (before_ns,),
+        )
+        return (span_of(kind, int(rows[0][0])), int(rows[0][1])) if rows else None
+
+    def blocks_of(self, kind: Kind, block: int, since_ns: int, until_ns: int) -> list[tuple[int, Int64]]:
+        """(instant, numbers above columns (1 + C, S)) of one block's ticks in [since, until)."""
+        rows = self.database.read(
+            f"SELECT at_ns, body FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? AND block = ? ORDER BY at_ns",
+            (since_ns, until_ns, block),
+        )
+        return [(int(row[0]), _opened(row[1], f"the tick at {row[0]}")) for row in rows]
+
+    def ticks(self, kind: Kind, since_ns: int, until_ns: int) -> Iterator[tuple[int, Int64]]:
+        """(instant, numbers above columns (1 + C, S)) of every block row in [since, until)."""
+        rows = self.database.read(
+            f"SELECT at_ns, body FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? ORDER BY at_ns",
+            (since_ns, until_ns),
+        )
+        for row in rows:
+            yield int(row[0]), _opened(row[1], f"the tick at {row[0]}")
+
+    def tick_beside(self, kind: Kind, at_ns: int, *, later: bool) -> int | None:
+        """Instant of the first tick still in blocks after `at_ns`, or of the last at or before it."""
+        statement = (
+            f"SELECT min(at_ns) FROM {kind.name}_block WHERE at_ns > ?"
+            if later
+            else f"SELECT max(at_ns) FROM {kind.name}_block WHERE at_ns <= ?"
+        )
+        value = self.database.read(statement, (at_ns,))[0][0]
+        return None if value is None else int(value)
+
+    def block_ticks_beside(self, kind: Kind, block: int, at_ns: int, *, later: bool, limit: int) -> list[int]:
+        """Instants of one block's ticks after `at_ns`, or at or before it, nearest first."""
+        order = "at_ns > ? ORDER BY at_ns" if later else "at_ns <= ? ORDER BY at_ns DESC"
+        rows = self.database.read(
+            f"SELECT at_ns FROM {kind.name}_block WHERE block = ? AND {order} LIMIT {limit}", (block, at_ns)
+        )
+        return [int(row[0]) for row in rows]
+
+    def hot(self, kind: Kind, number: int, since_ns: int, until_ns: int) -> Stretch:
+        """What blocks hold of one series in [since, until)."""
+        instants, columns = [], []
+        for at_ns, stacked in self.blocks_of(kind, number >> BLOCK_BITS, since_ns, until_ns):
+            place = int(np.searchsorted(stacked[0], number))
+            if place < stacked.shape[1] and stacked[0, place] == number:
+                instants.append(at_ns)
+                columns.append(stacked[1:, place])
+        return Stretch(np.array(instants, np.int64), np.stack(columns, axis=1)) if columns else NO_STRETCH
+
+    # -- chunks: full detail, and thinned ------------------------------------------------------------------------
+
+    def times(self, kind: Kind, span: int, within: Writing | None = None) -> Int64:
+        """The instants that a span's chunks share, in the order of their arrival."""
+        reader = self.database if within is None else within
+        rows = reader.read(f"SELECT body FROM {kind.name}_times WHERE span = ?", (span,))
+        return _opened(rows[0][0], f"the list of instants of span {span}")[0] if rows else np.zeros(0, np.int64)
+
+    def chunk(self, kind: Kind, number: int, span: int) -> Stretch:
+        """What one series has in one span beyond the blocks: full detail if there is any, else what was thinned."""
+        for table in ("chunk", "thin"):
+            rows = self.database.read(f"SELECT body FROM {kind.name}_{table} WHERE id = ?", (chunk_key(span, number),))
+            if rows:
+                times = self.times(kind, span) if table == "chunk" else None
+                return self.open_chunk(kind, rows[0][0], times, f"{kind.name} {number}, span {span}")
+        return NO_STRETCH
+
+    @staticmethod
+    def open_chunk(kind: Kind, body: bytes, times: Int64 | None, what: str) -> Stretch:
+        """Decode one. Raises HistoryError naming it."""
+        try:
+            return Stretch(*unpack_chunk(body, kind, times))
+        except Damaged as error:
+            raise HistoryError(f"{what}: {error}") from error
+
+    def chunks(self, kind: Kind, span: int, table: str) -> list[tuple[int, bytes]]:
+        """(series number, body) of everything in one span of one table (chunk or thin)."""
+        rows = self.database.read(
+            f"SELECT series, body FROM {kind.name}_{table} WHERE id >= ? AND id < ? ORDER BY id",
+            (chunk_key(span), chunk_key(span + 1)),
+        )
+        return [(int(row[0]), bytes(row[1])) for row in rows]
+
+    def span_beside(self, kind: Kind, span: int, *, later: bool, number: int | None = None) -> int | None:
+        """The next span after `span` (or the last before) with chunks, of one series or of any."""
+        found = []
+        for table in ("chunk", "thin"):
+            name = f"{kind.name}_{table}"
+            if number is None:
+                edge = (
+                    (f"SELECT min(id) FROM {name} WHERE id >= ?", chunk_key(span + 1))
+                    if later
+                    else (f"SELECT max(id) FROM {name} WHERE id < ?", chunk_key(span))
+                )
+                rows = self.database.read(edge[0], (edge[1],))
+                found += [int(row[0]) >> SERIES_BITS for row in rows if row[0] is not None]
+            else:
+                way = (
+                    "min(span) FROM {} WHERE series = ? AND span > ?"
+                    if later
+                    else ("max(span) FROM {} WHERE series = ? AND span < ?")
+                )
+                rows = self.database.read(f"SELECT {way.format(name)}", (number, span))
+                found += [int(row[0]) for row in rows if row[0] is not None]
+        if not found:
+            return None
+        return min(found) if later else max(found)
+
+    def oldest_chunks(self, kind: Kind, table: str, before_span: int, limit: int) -> list[tuple[int, int, bytes]]:
+        """(span, series number, body), oldest first."""
+        rows = self.database.read(
+            f"SELECT span, series, body FROM {kind.name}_{table} WHERE id < ? ORDER BY id LIMIT {limit}",
+            (chunk_key(before_span),),
+        )
+        return [(int(row[0]), int(row[1]), bytes(row[2])) for row in rows]
+
+    @staticmethod
+    def put_chunks(writing: Writing, kind: Kind, table: str, rows: Iterable[tuple[int, int, bytes]]) -> None:
+        """(span, series number, body); an earlier version is replaced."""
+        writing.execute_many(
+            f"INSERT INTO {kind.name}_{table} (id, series, span, body) VALUES (?, ?, ?, ?) "
+            "ON CONFLICT (id) DO UPDATE SET body = excluded.body",
+            ((chunk_key(span, number), number, span, body) for span, number, body in rows),
+        )
+
+    @staticmethod
+    def put_times(writing: Writing, kind: Kind, span: int, times: Int64) -> None:
+        """The shared list of a span; it only ever grows at its end."""
+        writing.execute(
+            f"INSERT INTO {kind.name}_times (span, body) VALUES (?, ?) "
+            "ON CONFLICT (span) DO UPDATE SET body = excluded.body",
+            (span, pack(times[None, :])),
+        )
+
+    @staticmethod
+    def delete_blocks(writing: Writing, kind: Kind, block: int, span: int) -> None:
+        """Blocks that chunks now hold."""
+        size = SPAN_NS[kind.name]
+        writing.execute(
+            f"DELETE FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? AND block = ?",
+            (span * size, (span + 1) * size, block),
+        )
+
+    @staticmethod
+    def delete_chunks(writing: Writing, kind: Kind, table: str, rows: Iterable[tuple[int, int]]) -> None:
+        """(span, series number)."""
+        writing.execute_many(
+            f"DELETE FROM {kind.name}_{table} WHERE id = ?",
+            ((chunk_key(span, number),) for span, number in rows),
+        )
+
+    @staticmethod
+    def delete_spans(writing: Writing, kind: Kind, table: str, before_span: int) -> None:
+        """Every chunk, or list of instants, of spans before one."""
+        column, edge = ("span", before_span) if table == "times" else ("id", chunk_key(before_span))
+        writing.execute(f"DELETE FROM {kind.name}_{table} WHERE {column} < ?", (edge,))
+
+
+def _opened(body: object, what: str) -> Int64:
+    assert isinstance(body, bytes)
+    try:
+        return unpack(body)
+    except Damaged as error:
+        raise HistoryError(f"{what}: {error}") from error

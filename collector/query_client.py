@@ -1,0 +1,103 @@
+"""A small client of the query service for the command line: one question, one deadline, views back.
+
+Free of numpy, so that it works on a plain install. Errors are named for what the caller should do; the command line
+turns each into an exit code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import TypeVar
+
+import grpc
+
+from noonmark.collector import view_messages
+from noonmark.collector.views import FindingView, FleetView, PairView
+from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto import noonmark_pb2_grpc
+
+MAX_REPLY_BYTES = 256 * 1024 * 1024
+"""A fleet of 100,000 hosts with its paths fits."""
+_Answer = TypeVar("_Answer")
+
+
+class NobodyThere(Exception):  # noqa: N818 - named for what the caller should tell
+    """No collector answered at the address within the time."""
+
+
+class NoData(Exception):  # noqa: N818
+    """The collector answered that it has nothing to say about this."""
+
+
+class Refused(Exception):  # noqa: N818
+    """The collector says that the question makes no sense."""
+
+
+class QueryClient:
+    """Asks one collector. Use as a context manager; every call raises NobodyThere, NoData or Refused."""
+
+    def __init__(self, address: str, *, timeout_seconds: float = 10.0) -> None:
+        self.address = address
+        self._timeout = timeout_seconds
+        self._channel = grpc.insecure_channel(
+            address,
+            options=[
+                ("grpc.max_receive_message_length", MAX_REPLY_BYTES),
+                ("grpc.enable_http_proxy", 0),
+                ("grpc.enable_retries", 0),
+            ],
+        )
+        self._query = noonmark_pb2_grpc.QueryStub(self._channel)  # type: ignore[no-untyped-call]
+
+    def __enter__(self) -> QueryClient:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._channel.close()
+
+    def fleet(self, at_ns: int | None = None, *, paths: bool = False) -> FleetView:
+        """Every host, now (None) or then."""
+        request = pb.FleetRequest(at_ns=at_ns, paths=paths)
+        reply = self._ask(lambda: self._query.Fleet(request, timeout=self._timeout))
+        return view_messages.fleet_from_message(reply)
+
+    def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
+        """a's clock minus b's (None: the reference)."""
+        request = pb.OffsetRequest(a=a, b=b or "", at_ns=at_ns)
+        reply = self._ask(lambda: self._query.Offset(request, timeout=self._timeout))
+        return view_messages.pair_from_message(reply)
+
+    def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterator[PairView]:
+        """The pair over a stretch of time, as it streams in."""
+        request = pb.CourseRequest(a=a, b=b or "", since_ns=since_ns, until_ns=until_ns, step_ns=step_ns)
+        replies = iter(self._query.Course(request, timeout=6 * self._timeout))
+        while (reply := self._ask(lambda: next(replies, None))) is not None:
+            yield view_messages.pair_from_message(reply)
+
+    def findings(self, since_ns: int, until_ns: int, host: str | None = None) -> list[FindingView]:
+        """What was found in a stretch of time."""
+        request = pb.FindingsRequest(since_ns=since_ns, until_ns=until_ns, host=host or "")
+        reply = self._ask(lambda: self._query.Findings(request, timeout=self._timeout))
+        return [view_messages.finding_from_message(message) for message in reply.findings]
+
+    def _ask(self, call: Callable[[], _Answer]) -> _Answer:
+        try:
+            return call()
+        except grpc.RpcError as error:
+            raise self._translated(error) from error
+
+    def _translated(self, error: grpc.RpcError) -> Exception:
+        status = error.code()
+        details = error.details() or status.name
+        if status is grpc.StatusCode.UNAVAILABLE:
+            return NobodyThere(f"no collector answers at {self.address}")
+        if status is grpc.StatusCode.DEADLINE_EXCEEDED:
+            return NobodyThere(f"the collector at {self.address} did not answer within {self._timeout:g} s")
+        if status is grpc.StatusCode.UNIMPLEMENTED:
+            return NobodyThere(f"what answers at {self.address} is no noonmark collector, or an older one")
+        if status is grpc.StatusCode.INVALID_ARGUMENT:
+            return Refused(details)
+        return NoData(details)
