@@ -3,8 +3,8 @@
 Run by hand: python tests/bench/bench_reflector.py [--seconds 4]
 
 The reflector does all of its work: kernel receive stamps, transmit stamps taken of every reply and told in the next,
-sessions, rate limit, clock watch. The echo only sends the datagram back. Each runs in a process of its own whose CPU time
-(user and system) is what counts; a sender keeps 32 packets in flight over loopback, from 8 sockets in turn.
+sessions, rate limit, clock watch. The echo only sends the datagram back. Each runs in a process of its own whose CPU
+time (user and system) is what counts; a sender keeps 32 packets in flight over loopback, from 8 sockets in turn.
 """
 
 from __future__ import annotations
