@@ -59,10 +59,11 @@ def wait_until(true: Callable[[], object], seconds: float = 20.0) -> bool:
     return False
 
 
-def measured(client: QueryClient) -> int:
+def measured(collector: str) -> int:
     """Number of hosts with a known offset."""
     try:
-        return sum(host.known for host in client.fleet().hosts)
+        with QueryClient(collector) as client:
+            return sum(host.known for host in client.fleet().hosts)
     except (NobodyThere, NoData):
         return 0
 
@@ -105,8 +106,7 @@ def test_sigterm_ends_all_programs_and_still_reports(running: subprocess.Popen[s
     children = children_of(running.pid)
     assert running.stdout is not None
     greeting = next(line for line in running.stdout if "--collector" in line)
-    with QueryClient(greeting.split()[-1]) as client:
-        assert wait_until(lambda: measured(client) == 15, 60)
+    assert wait_until(lambda: measured(greeting.split()[-1]) == 15, 60)
     running.send_signal(signal.SIGTERM)
     output, errors = running.communicate(timeout=30)
     assert running.returncode == 0, errors
