@@ -8,7 +8,7 @@ moves either the least forward or the least backward delay, while a clock moves 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -87,7 +87,9 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int) -> li
             float(best.certainty[0]),
             float(slots.seconds[1] - slots.seconds[0]),
         )
-        if _borne_out(change, walls.rows(paths), slope[paths], series[paths], slots.seconds, outward):
+        own = _beside(change, series[paths], slots.seconds, outward)
+        change = replace(change, size=own.size)
+        if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward):
             changes.append(change)
     return changes
 
@@ -170,14 +172,30 @@ def _best(series: Float64, seconds: Float64, noise: Float64) -> _Best:
     )
 
 
-def _borne_out(
-    change: Change, walls: Walls, slope: Float64, series: Float64, seconds: Float64, outward: Float64
-) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """Each path's slope (R,) beside the change, and the median path's size of it."""
+
+    slope: Float64
+    size: float
+
+
+def _beside(change: Change, series: Float64, seconds: Float64, outward: Float64) -> _Beside:
+    """Fit line and change to each path, without the slots next to a step: these may hold probes of both its sides."""
+    clear = np.abs(seconds - change.boundary_s) > change.slot_s if change.step else np.ones(len(seconds), dtype=bool)
+    shape = change.shape(seconds)
+    if len(set(shape[clear])) < 2:
+        clear = np.ones(len(seconds), dtype=bool)
+    base = np.stack([np.ones_like(seconds), seconds, shape], axis=1)[clear]
+    fitted = np.linalg.lstsq(base, series[:, clear].T, rcond=None)[0]
+    return _Beside(fitted[1], float(np.median(fitted[2] * outward[:, 0])))
+
+
+def _borne_out(change: Change, walls: Walls, slope: Float64, outward: Float64) -> bool:
     """Whether the median path's least delays in both directions moved as the change says."""
-    base = np.stack([np.ones_like(seconds), seconds, change.shape(seconds)], axis=1)
-    own = (slope + np.linalg.lstsq(base, series.T, rcond=None)[0][1])[:, None]
+    own = slope[:, None]
     # A change of rate shows best long after it.
-    since = change.boundary_s if change.step else (change.boundary_s + float(seconds[-1])) / 2
+    since = change.boundary_s if change.step else (change.boundary_s + float(walls.upper_s.max())) / 2
     expected = abs(change.size) * (1.0 if change.step else since - change.boundary_s)
     moved, chance = [], []
     for when, height, sign in ((walls.upper_s, walls.upper_ns, 1.0), (walls.lower_s, walls.lower_ns, -1.0)):

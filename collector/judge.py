@@ -262,7 +262,7 @@ def _changes(settled: Settled) -> list[Finding]:
     steered = rate_changes > max(2.0, COMMON * survey.anchors.hosts)
     findings = []
     for change, own in zip(settled.changes, np.sqrt(variance), strict=True):
-        moved = abs(change.size) if change.step else abs(change.size * change.boundary_s)
+        moved = abs(change.size) * (1.0 if change.step else max(abs(change.boundary_s), change.slot_s))
         if moved < WORTH_TELLING * own or (not change.step and (steered or abs(change.size) < LEAST_RATE_CHANGE_PPB)):
             continue
         findings.append(_change(survey, change))
