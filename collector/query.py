@@ -125,6 +125,19 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
         )
         return pb.FindingsReply(findings=[view_messages.finding_to_message(finding_view(finding)) for finding in found])
 
+    async def Span(self, request: pb.SpanRequest, context: Context) -> pb.SpanReply:  # noqa: N802
+        """What time it is, and from when to when there is an answer."""
+        del request
+        latest = self._state.latest()
+        hosts = set(latest.estimate.hosts) if latest else set()
+        span = None
+        if self._history is not None:
+            history = self._history
+            span = await self._in_thread(context, history.span)
+            hosts.update(await self._in_thread(context, history.hosts))
+        first_ns, last_ns = span or (None, None)
+        return pb.SpanReply(now_ns=self._state.now_ns(), first_ns=first_ns, last_ns=last_ns, hosts=sorted(hosts))
+
     async def _moment(self, request: pb.FleetRequest | pb.OffsetRequest, context: Context) -> int | None:
         """The past moment asked for, or None for the present. Aborts for the future and before the first estimate."""
         latest, now_ns = self._state.latest(), self._state.now_ns()

@@ -13,7 +13,7 @@ from typing import TypeVar
 import grpc
 
 from noonmark.collector import view_messages
-from noonmark.collector.views import FindingView, FleetView, PairView
+from noonmark.collector.views import FindingView, FleetView, PairView, Span
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto import noonmark_pb2_grpc
 
@@ -82,6 +82,16 @@ class QueryClient:
         request = pb.FindingsRequest(since_ns=since_ns, until_ns=until_ns, host=host or "")
         reply = self._ask(lambda: self._query.Findings(request, timeout=self._timeout))
         return [view_messages.finding_from_message(message) for message in reply.findings]
+
+    def span(self) -> Span:
+        """What time it is there, and from when to when it has answers."""
+        reply = self._ask(lambda: self._query.Span(pb.SpanRequest(), timeout=self._timeout))
+        return Span(
+            now_ns=reply.now_ns if reply.HasField("now_ns") else None,
+            first_ns=reply.first_ns if reply.HasField("first_ns") else None,
+            last_ns=reply.last_ns if reply.HasField("last_ns") else None,
+            hosts=tuple(reply.hosts),
+        )
 
     def _ask(self, call: Callable[[], _Answer]) -> _Answer:
         try:

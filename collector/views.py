@@ -101,6 +101,16 @@ class PairView:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """What time it is (reference time), from when to when there is an answer, and which hosts there are."""
+
+    now_ns: int | None
+    first_ns: int | None
+    last_ns: int | None
+    hosts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class LargestDifference:
     """Of all pairs of hosts with a known offset, the one whose clocks are furthest apart: `ahead` minus `behind`.
 

@@ -318,3 +318,19 @@ class FindingsReply(_message.Message):
     FINDINGS_FIELD_NUMBER: _ClassVar[int]
     findings: _containers.RepeatedCompositeFieldContainer[Finding]
     def __init__(self, findings: _Optional[_Iterable[_Union[Finding, _Mapping]]] = ...) -> None: ...
+
+class SpanRequest(_message.Message):
+    __slots__ = ()
+    def __init__(self) -> None: ...
+
+class SpanReply(_message.Message):
+    __slots__ = ("now_ns", "first_ns", "last_ns", "hosts")
+    NOW_NS_FIELD_NUMBER: _ClassVar[int]
+    FIRST_NS_FIELD_NUMBER: _ClassVar[int]
+    LAST_NS_FIELD_NUMBER: _ClassVar[int]
+    HOSTS_FIELD_NUMBER: _ClassVar[int]
+    now_ns: int
+    first_ns: int
+    last_ns: int
+    hosts: _containers.RepeatedScalarFieldContainer[str]
+    def __init__(self, now_ns: _Optional[int] = ..., first_ns: _Optional[int] = ..., last_ns: _Optional[int] = ..., hosts: _Optional[_Iterable[str]] = ...) -> None: ...

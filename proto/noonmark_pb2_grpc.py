@@ -130,6 +130,11 @@ class QueryStub(object):
                 request_serializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.SerializeToString,
                 response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.FromString,
                 _registered_method=True)
+        self.Span = channel.unary_unary(
+                '/noonmark.v1.Query/Span',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.SpanRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.SpanReply.FromString,
+                _registered_method=True)
 
 
 class QueryServicer(object):
@@ -161,6 +166,13 @@ class QueryServicer(object):
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
 
+    def Span(self, request, context):
+        """What time it is, and from when to when there is an answer.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
 
 def add_QueryServicer_to_server(servicer, server):
     rpc_method_handlers = {
@@ -183,6 +195,11 @@ def add_QueryServicer_to_server(servicer, server):
                     servicer.Findings,
                     request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.FromString,
                     response_serializer=noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.SerializeToString,
+            ),
+            'Span': grpc.unary_unary_rpc_method_handler(
+                    servicer.Span,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.SpanRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.SpanReply.SerializeToString,
             ),
     }
     generic_handler = grpc.method_handlers_generic_handler(
@@ -294,6 +311,33 @@ class Query(object):
             '/noonmark.v1.Query/Findings',
             noonmark_dot_proto_dot_noonmark__pb2.FindingsRequest.SerializeToString,
             noonmark_dot_proto_dot_noonmark__pb2.FindingsReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Span(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Query/Span',
+            noonmark_dot_proto_dot_noonmark__pb2.SpanRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.SpanReply.FromString,
             options,
             channel_credentials,
             insecure,
