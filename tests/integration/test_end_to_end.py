@@ -106,7 +106,16 @@ class Fleet:
                 self.folder,
                 "collector",
                 *("collector", "--listen", f"127.0.0.1:{self.listen}", "--http", f"127.0.0.1:{self.http}"),
-                *("--data", "off", "--tick", "500ms", "--probe-interval", "100ms", "--reference", "quay-master"),
+                *(
+                    "--data",
+                    str(self.folder / "data"),
+                    "--tick",
+                    "500ms",
+                    "--probe-interval",
+                    "100ms",
+                    "--reference",
+                    "quay-master",
+                ),
             )
         )
 
