@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from noonmark.collector.corridors import Ranges, ranges, widest
+from noonmark.collector.certain import prove
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     Bool,
@@ -18,7 +18,6 @@ from noonmark.collector.estimate import (
 )
 from noonmark.collector.frames import NS
 from noonmark.collector.judge import Verdict
-from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
@@ -30,8 +29,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
     first = survey.pairing.first[survey.present]
     second = survey.pairing.second[survey.present]
-    corridor = certain_corridors(settled, wander_ppb)
-    limits = _host_limits(survey, corridor.lower_ns, corridor.upper_ns, verdict)
+    certain = prove(settled, verdict.distrusted, verdict.distrusted_references, wander_ppb)
     undecided = settled.undecided_ns[anchors.node]
     bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
@@ -49,8 +47,8 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         drift=drift,
         uncertainty_ns=uncertainty,
         drift_uncertainty=drift_uncertainty,
-        lower_ns=_whole(limits.lower[anchors.node] + bent - undecided, frames.offset_ns, np.floor),
-        upper_ns=_whole(limits.upper[anchors.node] + bent + undecided, frames.offset_ns, np.ceil),
+        lower_ns=_whole(certain.node_lower_ns[anchors.node] + bent - undecided, frames.offset_ns, np.floor),
+        upper_ns=_whole(certain.node_upper_ns[anchors.node] + bent + undecided, frames.offset_ns, np.ceil),
         newest_ns=_newest(survey),
         state=state,
         component=component.astype(np.int32),
@@ -63,53 +61,14 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
             offset_ns=fit.middle_ns + bent[second] - bent[first],
             base_ns=base,
             variance_ns2=fit.variance_ns2,
-            lower_ns=_whole(corridor.lower_ns + bent[second] - bent[first], base, np.floor),
-            upper_ns=_whole(corridor.upper_ns + bent[second] - bent[first], base, np.ceil),
+            lower_ns=_whole(certain.path_lower_ns + bent[second] - bent[first], base, np.floor),
+            upper_ns=_whole(certain.path_upper_ns + bent[second] - bent[first], base, np.ceil),
             residual_ns=fit.residual_ns,
             state=_path_states(survey, verdict),
             effect_ns2=_shared_effects(survey),
         ),
         findings=verdict.findings,
         centre_ns=frames.epoch_ns + round(float(survey.data.upper_s.mean()) * NS),
-    )
-
-
-def certain_corridors(settled: Settled, wander_ppb: float) -> Ranges:
-    """What each path alone proves of its straightened difference, with the allowances that honest stamps need.
-
-    Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant (more for
-    clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
-    """
-    survey = settled.survey
-    fit, window = survey.fit, survey.fit.window
-    a, b = survey.first, survey.second
-    wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
-    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
-    bend = 3.0 * (fit.bends.uncertainty[a] + fit.bends.uncertainty[b])[:, None]
-
-    def slack(seconds: Float64) -> Float64:
-        curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)
-        return np.asarray(ticks[:, None] + wander * np.abs(seconds) + bend * curved)
-
-    walls = fit.straight.relaxed(slack(fit.straight.upper_s), slack(fit.straight.lower_s))
-    return ranges(walls, widest(walls))
-
-
-def _host_limits(survey: Survey, lower: Float64, upper: Float64, verdict: Verdict) -> CertainLimits:
-    anchors, first, second = survey.anchors, survey.first, survey.second
-    pulls = len(anchors.declared)
-    # A declared reference lies within its limit of reference time; its residual is what its frame does not say of that.
-    true = -survey.frames.offset_ns[anchors.declared].astype(np.float64)
-    fits = (lower <= upper) & ~verdict.distrusted
-    trusted = ~verdict.distrusted_references
-    return certain_limits(
-        anchors.hosts + 1,
-        np.concatenate([first, np.full(pulls, anchors.reference)]),
-        np.concatenate([second, anchors.node[anchors.declared]]),
-        np.concatenate([np.where(fits, lower, -np.inf), np.where(trusted, true - anchors.limit_ns, -np.inf)]),
-        np.concatenate([np.where(fits, upper, np.inf), np.where(trusted, true + anchors.limit_ns, np.inf)]),
-        anchors.reference,
-        np.concatenate([survey.fit.deviation, np.zeros(pulls)]),
     )
 
 

@@ -130,25 +130,14 @@ class Corridor:
     """Room between its walls, along y; negative: no line fits all probes, and the slope is the least bad."""
 
 
-@dataclass(frozen=True, slots=True)
-class Ranges:
-    """What lines between the walls can be, P rows; where none fits, the slopes collapse and lower > upper."""
-
-    slope_lower: Float64
-    slope_upper: Float64
-    lower_ns: Float64
-    """Least and greatest height at time 0."""
-    upper_ns: Float64
-
-
 def widest(walls: Walls, steepest: float = STEEPEST) -> Corridor:
     """The widest corridor of P paths at once; cost O(P K) times about 10."""
     limit = np.full(len(walls.upper_ns), steepest)
     return Corridor(*_maximum(lambda slope: _width(walls, slope), -limit, limit))
 
 
-def ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> Ranges:
-    """The slopes, and the heights at time 0, that the walls allow; cost O(P K) times about 30."""
+def slope_ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> tuple[Float64, Float64]:
+    """Least and greatest slope that the walls allow, ppb (P,) each; both the corridor's where no line fits."""
     limit = np.full(len(walls.upper_ns), steepest)
     slope, fits = corridor.slope, corridor.width_ns >= 0
 
@@ -157,11 +146,19 @@ def ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> Rang
 
     low = np.where(fits, _edge(width, slope, -limit), slope)
     high = np.where(fits, _edge(width, slope, limit), slope)
-    _, upper = _maximum(lambda trial: _lowest_upper(walls, trial), low, high)
+    return low, high
+
+
+def height_ranges(walls: Walls, slope_lower: Float64, slope_upper: Float64) -> tuple[Float64, Float64]:
+    """Least and greatest height at time 0 of lines between the walls with slopes in a range, ns (P,) each.
+
+    Where no line fits, lower > upper.
+    """
+    _, upper = _maximum(lambda trial: _lowest_upper(walls, trial), slope_lower, slope_upper)
 
     def depth(trial: Float64) -> tuple[Float64, Float64]:
         value, gradient = _highest_lower(walls, trial)
         return -value, -gradient
 
-    _, negative_lower = _maximum(depth, low, high)
-    return Ranges(low, high, -negative_lower, upper)
+    _, negative_lower = _maximum(depth, slope_lower, slope_upper)
+    return -negative_lower, upper

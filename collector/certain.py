@@ -1,0 +1,142 @@
+"""What the probes prove of every clock at the asked instant, allowances included. Pure.
+
+Each path alone proves a corridor; corridors at one instant combine by shortest paths (limits.py). But clocks are
+straight lines, so what is proved of a host at other instants of the window bears on the asked one too: its limits at
+several instants are walls of a corridor of its own, and the asked instant's limits follow from those. That is how one
+path's early probes and another's late ones come together; what is still lost against one linear programme over all
+probes is a few per cent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, slope_ranges, widest
+from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.limits import certain_limits
+from noonmark.collector.settle import Settled
+from noonmark.collector.survey import Survey
+
+INSTANTS = 7
+"""Instants of the window at which hosts are limited, besides the asked one."""
+MANY_PATHS = 50_000
+"""With more paths than this only the asked instant is used, to keep a tick short: limits stay true, and are less tight
+by a few per cent where queues are long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certain:
+    """Limits at the asked instant, ns relative to the frames and without the bends: (P,) of y = x_second - x_first
+    from each path alone (lower > upper where it contradicts itself), (V,) of each node against the reference."""
+
+    path_lower_ns: Float64
+    path_upper_ns: Float64
+    node_lower_ns: Float64
+    node_upper_ns: Float64
+
+
+@dataclass(frozen=True, slots=True)
+class _Arcs:
+    """Paths and the references' own edges, as arcs between nodes."""
+
+    survey: Survey
+    first: Int64
+    second: Int64
+    trusted: Bool
+    """(P,) paths."""
+    true_ns: Float64
+    """(R,) where reference time lies relative to each declared reference's frame, and below, within what limit."""
+    limit_ns: Float64
+
+
+def prove(settled: Settled, distrusted: Bool, distrusted_references: Bool, wander_ppb: float) -> Certain:
+    """Limits of every path and every node.
+
+    Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant (more for
+    clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
+    """
+    survey = settled.survey
+    walls = _allowed_walls(settled, wander_ppb)
+    corridor = widest(walls)
+    trusted = (corridor.width_ns >= 0) & ~distrusted
+    low, high = slope_ranges(walls, corridor)
+    arcs = _arcs(survey, trusted, distrusted_references)
+    lower, upper = height_ranges(walls, low, high)
+    node_lower, node_upper = _nodes(arcs, lower, upper, 0.0)
+    if len(lower) <= MANY_PATHS:
+        node_lower, node_upper = _tightened(arcs, walls, (low, high), (node_lower, node_upper))
+    return Certain(lower, upper, node_lower, node_upper)
+
+
+def _allowed_walls(settled: Settled, wander_ppb: float) -> Walls:
+    survey = settled.survey
+    fit, window = survey.fit, survey.fit.window
+    a, b = survey.first, survey.second
+    wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
+    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
+    bend = 3.0 * (fit.bends.uncertainty[a] + fit.bends.uncertainty[b])[:, None]
+
+    def slack(seconds: Float64) -> Float64:
+        curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)
+        return np.asarray(ticks[:, None] + wander * np.abs(seconds) + bend * curved)
+
+    return fit.straight.relaxed(slack(fit.straight.upper_s), slack(fit.straight.lower_s))
+
+
+def _arcs(survey: Survey, trusted: Bool, distrusted_references: Bool) -> _Arcs:
+    anchors = survey.anchors
+    pulls = anchors.declared
+    reference = np.full(len(pulls), anchors.reference)
+    limit = np.where(distrusted_references, np.inf, anchors.limit_ns)
+    return _Arcs(
+        survey,
+        np.concatenate([survey.first, reference]),
+        np.concatenate([survey.second, anchors.node[pulls]]),
+        trusted,
+        -survey.frames.offset_ns[pulls].astype(np.float64),
+        limit,
+    )
+
+
+def _nodes(arcs: _Arcs, lower: Float64, upper: Float64, seconds: float) -> tuple[Float64, Float64]:
+    """Shortest paths at one instant, `seconds` from the asked one."""
+    survey = arcs.survey
+    # A declared reference follows reference time: relative to its frame it moves as the frame does not.
+    true = arcs.true_ns - survey.frames.drift[survey.anchors.declared] * seconds * 1e9
+    found = certain_limits(
+        survey.anchors.hosts + 1,
+        arcs.first,
+        arcs.second,
+        np.concatenate([np.where(arcs.trusted, lower, -np.inf), true - arcs.limit_ns]),
+        np.concatenate([np.where(arcs.trusted, upper, np.inf), true + arcs.limit_ns]),
+        survey.anchors.reference,
+        np.concatenate([survey.fit.deviation, np.zeros(len(true))]),
+    )
+    return found.lower, found.upper
+
+
+def _tightened(
+    arcs: _Arcs, walls: Walls, slopes: tuple[Float64, Float64], at_zero: tuple[Float64, Float64]
+) -> tuple[Float64, Float64]:
+    """Node limits at the asked instant, by straight lines through the node limits at all instants."""
+    window = arcs.survey.fit.window
+    start = window.centre_s - window.span_s / 2
+    instants = [0.0, *np.linspace(start, start + window.span_s, INSTANTS)]
+    limits = [at_zero]
+    for seconds in instants[1:]:
+        lower, upper = height_ranges(walls.shifted(float(seconds)), *slopes)
+        limits.append(_nodes(arcs, lower, upper, float(seconds)))
+    when = np.broadcast_to(np.array(instants), (len(at_zero[0]), len(instants))).copy()
+    lower_ns, upper_ns = (np.stack([pair[side] for pair in limits], axis=1) for side in (0, 1))
+    reached: Bool = np.asarray(np.isfinite(lower_ns).all(axis=1) & np.isfinite(upper_ns).all(axis=1))
+    own = Walls(when, upper_ns, when, lower_ns).rows(reached)
+    corridor = widest(own)
+    lowest, highest = height_ranges(own, *slope_ranges(own, corridor, STEEPEST))
+    tighter: Bool = np.asarray(corridor.width_ns >= 0)
+    rows = np.flatnonzero(reached)[tighter]
+    lower, upper = at_zero[0].copy(), at_zero[1].copy()
+    lower[rows] = np.maximum(lower[rows], lowest[tighter])
+    upper[rows] = np.minimum(upper[rows], highest[tighter])
+    return lower, upper
