@@ -23,9 +23,11 @@ pytestmark = [pytest.mark.processes, pytest.mark.sockets]
 SECONDS = 15
 
 
-def start(*options: str) -> subprocess.Popen[str]:
+def start(folder: Path, *options: str) -> subprocess.Popen[str]:
+    """A demo whose files are made below a folder."""
     command = [sys.executable, "-m", "noonmark.collector.cli", "demo", *options]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    environment = {**os.environ, "TMPDIR": str(folder)}
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
 
 
 def children_of(parent: int) -> set[int]:
@@ -69,9 +71,9 @@ def measured(collector: str) -> int:
 
 
 @pytest.fixture
-def running() -> Iterator[subprocess.Popen[str]]:
+def running(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """A demo that stays up, all its programs started."""
-    process = start()
+    process = start(tmp_path)
     assert wait_until(lambda: len(children_of(process.pid)) == 16)
     yield process
     if process.poll() is None:
@@ -83,8 +85,8 @@ def running() -> Iterator[subprocess.Popen[str]]:
     process.stderr.close()
 
 
-def test_estimates_agree_with_the_injected_truth() -> None:
-    process = start("--seconds", str(SECONDS), "--seed", "4", "--json")
+def test_estimates_agree_with_the_injected_truth(tmp_path: Path) -> None:
+    process = start(tmp_path, "--seconds", str(SECONDS), "--seed", "4", "--json")
     output, errors = process.communicate(timeout=90)
     assert process.returncode == 0, errors
     document = json.loads(output)
@@ -100,9 +102,10 @@ def test_estimates_agree_with_the_injected_truth() -> None:
     assert statistics.median(wrong) < 3_000
     assert document["paths"]
     assert "http://127.0.0.1:" in errors
+    assert not list(tmp_path.iterdir())
 
 
-def test_sigterm_ends_all_programs_and_still_reports(running: subprocess.Popen[str]) -> None:
+def test_sigterm_ends_all_programs_and_still_reports(running: subprocess.Popen[str], tmp_path: Path) -> None:
     children = children_of(running.pid)
     assert running.stdout is not None
     greeting = next(line for line in running.stdout if "--collector" in line)
@@ -113,6 +116,7 @@ def test_sigterm_ends_all_programs_and_still_reports(running: subprocess.Popen[s
     assert "15 of 15 hosts measured" in " ".join(output.split())
     assert not any(map(alive, children))
     assert "Traceback" not in output + errors
+    assert not list(tmp_path.iterdir())
 
 
 def test_programs_end_even_when_the_demo_is_killed(running: subprocess.Popen[str]) -> None:
