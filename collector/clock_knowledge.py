@@ -33,7 +33,7 @@ class HostTimes:
 class ClockMemory:
     """Where one log has got to, so that a clock that was set back is followed through the log's own order.
 
-    Keys number the host's settings back, in order of time.
+    Settings back are known by their instant of reference time.
     """
 
     highest_ns: dict[int, int] = field(default_factory=dict)

@@ -23,9 +23,11 @@ def find_pieces(clock_ns: Int64) -> list[tuple[int, int]]:
 
 
 def assign_pieces(
-    clock_ns: Int64, pieces: Sequence[tuple[int, int]], readings: Int64, memory: ClockMemory
+    clock_ns: Int64, pieces: Sequence[tuple[int, int]], at_ns: Int64, readings: Int64, memory: ClockMemory
 ) -> tuple[Int64, Int64]:
     """(piece, last piece possible) of each reading of a log, in the log's order; `memory` is carried on.
+
+    `clock_ns` is what the clock shows at the knots; `at_ns`, their reference time, names settings in the memory.
 
     The two differ where the log does not settle the matter.
     """
@@ -37,7 +39,7 @@ def assign_pieces(
         begin, end = int(clock_ns[pieces[setting + 1][0]]), int(clock_ns[pieces[setting][1]])
         twice = (readings >= begin) & (readings <= end)
         rows = np.flatnonzero(twice & (piece == setting + 1))
-        behind = _behind(readings, rows, end, (end - begin) // 2, setting, memory)
+        behind = _behind(readings, rows, end, (end - begin) // 2, int(at_ns[pieces[setting + 1][0]]), memory)
         earlier = rows[: behind[0]]
         piece[earlier] = setting
         open_until[earlier] = setting + 1 if behind[1] else setting

@@ -81,7 +81,7 @@ class ClockTable:
         clock = self._lines.clock_ns[host]
         if len(pieces) == 1:
             return self._times(host, clock_ns, intervals_of(clock, clock_ns))
-        piece, open_until = assign_pieces(clock, pieces, clock_ns, memory or ClockMemory())
+        piece, open_until = assign_pieces(clock, pieces, self._lines.at_ns, clock_ns, memory or ClockMemory())
         times = self._times(host, clock_ns, _intervals(clock, pieces, clock_ns, piece))
         unsettled = np.flatnonzero(open_until > piece)
         if len(unsettled):

@@ -10,7 +10,8 @@ which needs the pair's limits alone and no clock's distance from the reference. 
 agree on it, as a clock may have been set in between. Otherwise the *probability* that i came first follows from the
 pair's standard uncertainty (normal) and the resolutions (rectangular, GUM 4.3.7); at a declared probability or more the
 order is *likely*, else it is *open*. It takes every true gap for as likely as any other before the stamps are seen; of
-events that come in bursts much shorter than the uncertainty, more are out of order than it says. Two events of one host are ordered by its own clock.
+events that come in bursts much shorter than the uncertainty, more are out of order than it says. Two events of one host
+are ordered by its own clock.
 """
 
 from __future__ import annotations

@@ -1,0 +1,226 @@
+"""`ClockKnowledge` over a source of past clocks: windows of an hour, loaded when they are asked for. Pure but for the
+source, which may read a disk or a network.
+
+A window holds the course of every host that matters, with knots at each tick kept, one on each side of every setting of
+a clock, and one in the middle of every long stretch, so that what the source says of gaps is heard. Limits of pairs are
+asked for at most `pair_budget` times a window; beyond that, hosts' own limits have to do.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from noonmark.collector.clock_knowledge import LATEST_NS, ClockMemory, HostTimes
+from noonmark.collector.clock_lines import ClockKnots
+from noonmark.collector.clock_table import ClockTable, NoKnowledge
+from noonmark.collector.estimate import UNBOUNDED_NS, Float64, Int32, Int64
+from noonmark.collector.views import FindingView, PairView
+
+HOUR_NS = 3600 * 10**9
+LONG_NS = 60 * 10**9
+"""In a stretch between two knots longer than this, the source is asked about its middle."""
+MARGIN_NS = 5 * 60 * 10**9
+"""Windows overlap by so much on either side."""
+WINDOWS_KEPT = 6
+PAIR_BUDGET = 500
+
+
+class ClockSource(Protocol):
+    """Past clocks, by host and time; None for the second host is the reference."""
+
+    def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
+        """a's clock minus b's at a moment; what is not known is an answer too."""
+
+    def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterable[PairView]:
+        """a against b over [since, until), at each tick kept, in order of time."""
+
+    def findings(self, since_ns: int, until_ns: int, host: str | None = None) -> Iterable[FindingView]:
+        """What was found."""
+
+
+class KnownClocks:
+    """Answers for arrays from a source that answers one question at a time."""
+
+    def __init__(
+        self,
+        source: ClockSource,
+        hosts: Sequence[str],
+        *,
+        window_ns: int = HOUR_NS,
+        pair_budget: int = PAIR_BUDGET,
+        with_pairs: bool = True,
+    ) -> None:
+        self._source = source
+        self._hosts = tuple(hosts)
+        self._window_ns = window_ns
+        self._budget = pair_budget
+        self.knows_pairs = with_pairs
+        self._tables: OrderedDict[int, ClockTable | NoKnowledge] = OrderedDict()
+        self._offset: dict[int, int] = {}
+
+    @property
+    def hosts(self) -> tuple[str, ...]:
+        """The hosts that matter here."""
+        return self._hosts
+
+    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
+        """See `ClockKnowledge.host_times`."""
+        if host < 0 or not len(clock_ns):
+            return NoKnowledge().host_times(host, clock_ns)
+        offset = self._rough_offset(host, int(clock_ns[len(clock_ns) // 2]))
+        window = (clock_ns - offset) // self._window_ns
+        memory = memory or ClockMemory()
+        cuts = [0, *(np.flatnonzero(np.diff(window)) + 1).tolist(), len(clock_ns)]
+        parts = [
+            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory)
+            for begin, end in itertools.pairwise(cuts)
+        ]
+        found = HostTimes(*(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__))
+        if found.known[-1]:
+            self._offset[host] = int(clock_ns[-1] - found.reference_ns[-1])
+        return found
+
+    def _rough_offset(self, host: int, clock_ns: int) -> int:
+        """How far the host is ahead about then, well enough to find the window: asked once, then carried on."""
+        if host not in self._offset:
+            pair = self._source.offset(self._hosts[host], None, clock_ns)
+            self._offset[host] = pair.offset_ns if pair.known else 0
+        return self._offset[host]
+
+    def difference_limits(
+        self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False
+    ) -> tuple[Int64, Int64]:
+        """See `ClockKnowledge.difference_limits`."""
+
+        def ask(rows: Int64, table: ClockTable | NoKnowledge, at_ns: Int64) -> tuple[Int64, Int64]:
+            return table.difference_limits(a[rows], b[rows], at_ns[rows], at_ns[rows], own=own)
+
+        lower, upper = np.full(len(since_ns), UNBOUNDED_NS), np.full(len(since_ns), -UNBOUNDED_NS)
+        for at_ns in (since_ns, until_ns):
+            for rows, table in self._by_window(at_ns):
+                found = ask(rows, table, at_ns)
+                lower[rows], upper[rows] = np.minimum(lower[rows], found[0]), np.maximum(upper[rows], found[1])
+        return lower, upper
+
+    def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
+        """See `ClockKnowledge.difference_uncertainty`."""
+        found = np.full(len(at_ns), np.inf)
+        for rows, table in self._by_window(at_ns):
+            found[rows] = table.difference_uncertainty(a[rows], b[rows], at_ns[rows])
+        return found
+
+    def _by_window(self, at_ns: Int64) -> list[tuple[Int64, ClockTable | NoKnowledge]]:
+        window = at_ns // self._window_ns
+        return [(np.flatnonzero(window == number), self._table(int(number))) for number in np.unique(window)]
+
+    def _table(self, window: int) -> ClockTable | NoKnowledge:
+        if window in self._tables:
+            self._tables.move_to_end(window)
+            return self._tables[window]
+        since = max(-LATEST_NS, window * self._window_ns - MARGIN_NS)
+        until = min(LATEST_NS, (window + 1) * self._window_ns + MARGIN_NS)
+        table = load_table(self._source, self._hosts, since, until, self._budget if self.knows_pairs else 0)
+        self._tables[window] = table
+        if len(self._tables) > WINDOWS_KEPT:
+            self._tables.popitem(last=False)
+        return table
+
+
+def load_table(
+    source: ClockSource, hosts: Sequence[str], since_ns: int, until_ns: int, pair_budget: int = PAIR_BUDGET
+) -> ClockTable | NoKnowledge:
+    """A table of some hosts' clocks over [since, until) of reference time; no knowledge if the source has nothing."""
+    courses = [_course(source, host, since_ns, until_ns) for host in hosts]
+    instants = sorted({pair.at_ns for course in courses for pair in course})
+    if not instants:
+        return NoKnowledge()
+    knots = _knots(courses, np.array(instants, np.int64))
+    pairs = _PairQueries(source, hosts, knots.at_ns, pair_budget) if pair_budget else None
+    return ClockTable(hosts, knots, pairs=pairs)
+
+
+def _course(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[PairView]:
+    """A host's answers in order of time: at its ticks, at both sides of each setting, in the middle of long stretches.
+
+    Where nothing was kept within the span, the source is asked about its ends and middle: it may know by ageing.
+    """
+    found = {pair.at_ns: pair for pair in source.course(host, None, since_ns, until_ns)}
+
+    def ask(at_ns: int) -> None:
+        if at_ns not in found:
+            found[at_ns] = source.offset(host, None, at_ns)
+
+    for finding in source.findings(since_ns, until_ns, host):
+        if finding.kind in ("step", "suspend") and finding.host == host:
+            ask(finding.at_ns - 1)
+            ask(finding.at_ns)
+    for edge in (since_ns, until_ns - 1):
+        ask(edge)
+    for before, after in itertools.pairwise(sorted(found)):
+        if after - before > LONG_NS:
+            ask(before + (after - before) // 2)
+    return [found[at_ns] for at_ns in sorted(found)]
+
+
+def _knots(courses: Sequence[Sequence[PairView]], at_ns: Int64) -> ClockKnots:
+    """All hosts at all knots; where a host has no answer of its own, its neighbours' answers are joined."""
+    shape = (len(courses), len(at_ns))
+    offset, lower, upper = (np.zeros(shape, np.int64) for _ in range(3))
+    drift, uncertainty = np.zeros(shape), np.full(shape, np.inf)
+    for row, course in enumerate(courses):
+        own = np.array([pair.at_ns for pair in course], np.int64)
+        after = np.minimum(np.searchsorted(own, at_ns), len(own) - 1)
+        before = np.maximum(np.searchsorted(own, at_ns, side="right") - 1, 0)
+        known = np.array([pair.known for pair in course])
+        share = _share(own, before, after, at_ns)
+
+        def joined(read: Callable[[PairView], float], share: Float64 = share, course: Sequence[PairView] = course,
+                   before: Int64 = before, after: Int64 = after) -> Float64:  # fmt: skip
+            values = np.array([read(pair) for pair in course])
+            return np.asarray(values[before] + share * (values[after] - values[before]))
+
+        base = np.array([pair.offset_ns for pair in course], np.int64)
+        offset[row] = base[before] + np.rint(share * (base[after] - base[before])).astype(np.int64)
+        drift[row] = joined(lambda pair: pair.drift)
+        sigma = joined(lambda pair: float(pair.uncertainty_ns))
+        uncertainty[row] = np.where(known[before] & known[after], sigma, np.inf)
+        lows = np.array([-UNBOUNDED_NS if p.lower_ns is None else p.lower_ns for p in course], np.int64)
+        highs = np.array([UNBOUNDED_NS if p.upper_ns is None else p.upper_ns for p in course], np.int64)
+        lower[row], upper[row] = np.minimum(lows[before], lows[after]), np.maximum(highs[before], highs[after])
+    return ClockKnots(
+        at_ns, offset, drift, uncertainty, np.zeros(shape), lower, upper, np.zeros(len(at_ns) - 1, np.bool_)
+    )
+
+
+def _share(own: Int64, before: Int64, after: Int64, at_ns: Int64) -> Float64:
+    span = (own[after] - own[before]).astype(np.float64)
+    return np.divide((at_ns - own[before]).astype(np.float64), span, out=np.zeros(len(at_ns)), where=span > 0)
+
+
+class _PairQueries:
+    """A `PairSource` that asks pair by pair, knot by knot, until its budget is spent."""
+
+    def __init__(self, source: ClockSource, hosts: Sequence[str], at_ns: Int64, budget: int) -> None:
+        self._source = source
+        self._hosts = hosts
+        self._at_ns = at_ns
+        self._left = budget
+
+    def __call__(self, a: int, b: int, knots: Int64) -> tuple[Int64, Int64, Float64]:
+        lower, upper = np.full(len(knots), -UNBOUNDED_NS), np.full(len(knots), UNBOUNDED_NS)
+        sigma = np.full(len(knots), np.inf)
+        for place, knot in enumerate(knots.tolist()):
+            if self._left <= 0:
+                break
+            self._left -= 1
+            pair = self._source.offset(self._hosts[a], self._hosts[b], int(self._at_ns[knot]))
+            if pair.known:
+                sigma[place] = pair.uncertainty_ns
+                lower[place] = -UNBOUNDED_NS if pair.lower_ns is None else pair.lower_ns
+                upper[place] = UNBOUNDED_NS if pair.upper_ns is None else pair.upper_ns
+        return lower, upper, sigma

@@ -1,0 +1,207 @@
+"""Merge logs of several hosts into one stream in corrected time, in memory that does not grow with them. Pure.
+
+Every log is drawn block by block. Records whose place lies before the horizon (the place up to which all logs have been
+drawn) can be put in order; of these, as many are passed on as end at a boundary that nothing still to come can undo, so
+that a group of open order comes whole. A group too large to be held comes in parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from noonmark.collector.clock_knowledge import ClockKnowledge
+from noonmark.collector.clock_table import NoKnowledge
+from noonmark.collector.estimate import Bool, Float64, Int32, Int64, UInt8
+from noonmark.collector.merge_source import NO_MORE, Records, Source
+from noonmark.collector.order_groups import half_reaches, uncut
+from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
+
+STRETCH = 16_384
+"""Records put in order at once, at least, while logs go on: enough to hide the cost of each call."""
+MOST_HELD = 200_000
+"""Records held back for the sake of one group."""
+
+
+@dataclass(frozen=True, slots=True)
+class MergedRecords:
+    """The next stretch of the merged stream; N rows in order."""
+
+    records: Records
+    certainty: UInt8
+    """Of each: whether it came after the one before it (of the stretch before, for the first)."""
+    probability: Float64
+    """NaN where nothing is known of a clock."""
+    held: Bool
+    """Whether it belongs to one group of open order with the one before it."""
+    held_after: bool
+    """Whether the last one belongs to one group with what follows."""
+    at_start: bool
+    """True for the first stretch: nothing comes before its first record."""
+
+
+@dataclass(slots=True)
+class MergeCounts:
+    """What the merge found."""
+
+    records: int = 0
+    across: int = 0
+    """Neighbouring pairs of different hosts."""
+    likely: int = 0
+    open: int = 0
+    unknown: int = 0
+    """Records whose host's clock was not known then."""
+    groups_cut: int = 0
+    """Groups too large to come whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Neighbours:
+    """What verdicts on neighbours need of records, with the last record of the stretch before in front."""
+
+    host: Int32
+    sequence: Int32
+    stamp_ns: Int64
+    resolution_ns: Int64
+    reference_ns: Int64
+    known: Bool
+    timed: Bool
+
+
+_COLUMNS = _Neighbours.__slots__
+
+
+class Merge:
+    """Puts the sources' records in order."""
+
+    def __init__(
+        self,
+        sources: Sequence[Source],
+        knowledge: ClockKnowledge,
+        known_as: Sequence[int],
+        *,
+        likely: float = LIKELY,
+        stretch: int = STRETCH,
+        most_held: int = MOST_HELD,
+    ) -> None:
+        """`known_as[host]` is the merge's host's position in the knowledge, -1 if it does not know it; it may grow."""
+        self.sources = list(sources)
+        self.knowledge = knowledge
+        self.known_as = known_as
+        self.likely = likely
+        self.stretch = stretch
+        self.most_held = most_held
+        self.counts = MergeCounts()
+        self._last: Records | None = None
+        self._held = False
+
+    def stretches(self) -> Iterator[MergedRecords]:
+        """The merged stream, stretch by stretch. What drawing from a log raises passes through."""
+        while True:
+            horizon = min((source.horizon_ns for source in self.sources), default=NO_MORE)
+            ready = [source.ready(horizon) for source in self.sources]
+            if horizon != NO_MORE and sum(ready) < self.stretch:
+                self._draw_further(horizon)
+            elif not any(ready):
+                return
+            elif (found := self._next(horizon, ready)) is not None:
+                yield found
+
+    def _next(self, horizon: int, ready: list[int]) -> MergedRecords | None:
+        """What is ready, in order, up to the last boundary that stands; None if more must be drawn to find one."""
+        records = Records.joined(
+            [part for source, count in zip(self.sources, ready, strict=True) for part in source.first(count)]
+        )
+        records = records.rows(np.argsort(records.key, kind="stable"))
+        held, reach = self._groups(records, horizon)
+        settled = len(records)
+        if horizon != NO_MORE and reach is not None:
+            boundaries = np.flatnonzero(~np.append(held, records.key[-1] + reach > horizon - reach))
+            settled = int(boundaries[-1]) if len(boundaries) else 0
+            if settled == 0 and sum(source.pending() for source in self.sources) < self.most_held:
+                self._draw_further(horizon)
+                return None
+        held_after = settled == 0
+        settled = settled or len(records)
+        if settled < len(records):
+            records, held = records.rows(slice(0, settled)), held[:settled]
+        passed_on = np.bincount(records.source, minlength=len(self.sources))
+        for source in self.sources:
+            source.consume(int(passed_on[source.number]))
+        return self._judged(records, held, held_after)
+
+    def _draw_further(self, horizon: int) -> None:
+        """Move the horizon on: draw from the logs that hold it back."""
+        for source in self.sources:
+            if source.horizon_ns == horizon and not source.exhausted:
+                source.draw()
+
+    def _groups(self, records: Records, horizon: int) -> tuple[Bool, int | None]:
+        """(held together with the one before, furthest reach); no reach where no group is possible."""
+        held = np.zeros(len(records), np.bool_)
+        present = np.unique(records.host[records.known])
+        if len(present) < 2:
+            return held, None
+        wide = self._wide(present, records)
+        rows = np.flatnonzero(records.known)
+        reach = wide[np.searchsorted(present, records.host[rows])] + records.resolution_ns[rows] // 2 + 1
+        furthest = int(reach.max())
+        key = records.key[rows]
+        following = None if horizon == NO_MORE else horizon - furthest
+        held[rows] = uncut(key - reach, key + reach, records.host[rows], following_ns=following)
+        held[0] = self._held
+        return held, furthest
+
+    def _wide(self, present: Int32, records: Records) -> Int64:
+        """Half-reach of each host present; looked up anew for each stretch, as uncertainty changes with time."""
+        known_as = np.array([self.known_as[host] for host in present.tolist()], np.int32)
+        ends = [int(records.reference_ns.min()), int(records.reference_ns.max())]
+        return half_reaches(known_as, ends, self.knowledge, self.likely)
+
+    def _judged(self, records: Records, held: Bool, held_after: bool) -> MergedRecords:
+        at_start = self._last is None
+        before = records.rows(slice(0, 1)) if self._last is None else self._last
+        joined = _Neighbours(*(np.concatenate([getattr(before, name), getattr(records, name)]) for name in _COLUMNS))
+        certainty, probability = self._verdicts(joined)
+        held[0] = self._held
+        if held_after and not self._held:
+            self.counts.groups_cut += 1
+        self._held = held_after
+        self._last = records.rows(slice(len(records) - 1, len(records)))
+        self._count(records, joined, certainty)
+        return MergedRecords(records, certainty, probability, held, held_after, at_start)
+
+    def _verdicts(self, joined: _Neighbours) -> tuple[UInt8, Float64]:
+        """On each record but the first against the one before it."""
+        count = len(joined.host) - 1
+        certainty, probability = np.full(count, Certainty.CERTAIN, np.uint8), np.ones(count)
+        rows = np.flatnonzero(joined.sequence[1:] != joined.sequence[:-1])
+        if not len(rows):
+            return certainty, probability
+        same_host = joined.host[rows] == joined.host[rows + 1]
+        across = rows[~same_host]
+        if len(across):
+            known_as = np.array(self.known_as, np.int32)[joined.host]
+            known_as[~joined.known] = -1
+            events = StampedEvents(known_as, joined.stamp_ns, joined.resolution_ns, joined.reference_ns)
+            found = judge(events.rows(across), events.rows(across + 1), self.knowledge, self.likely)
+            certainty[across], probability[across] = found
+        own = rows[same_host]  # two logs of one host: its one clock tells, whether it is known or not
+        if len(own):
+            events = StampedEvents(joined.host, joined.stamp_ns, joined.resolution_ns, joined.stamp_ns)
+            found = judge(events.rows(own), events.rows(own + 1), NoKnowledge(), self.likely)
+            certainty[own], probability[own] = found
+        untimed = rows[~(joined.timed[rows] & joined.timed[rows + 1])]
+        certainty[untimed], probability[untimed] = Certainty.OPEN, np.nan
+        return certainty, probability
+
+    def _count(self, records: Records, joined: _Neighbours, certainty: UInt8) -> None:
+        counts = self.counts
+        counts.records += len(records)
+        counts.unknown += int(np.count_nonzero(~records.known))
+        across = joined.host[1:] != joined.host[:-1]
+        counts.across += int(across.sum())
+        counts.likely += int(np.count_nonzero(across & (certainty == Certainty.LIKELY)))
+        counts.open += int(np.count_nonzero(across & (certainty == Certainty.OPEN)))

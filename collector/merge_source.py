@@ -1,0 +1,210 @@
+"""One log on its way into the merge: its records with their places on the reference's time scale. Pure but for the
+blocks that it draws.
+
+Within one host of one log the log's own order is kept: a record's place never falls behind that of the record before
+it. A log of one host is so in order as it stands. A log that holds several hosts' lines (a central one) is not: lines
+are put in order over a `window_ns` of reference time; a line that comes later than that is placed as early as is still
+possible, and counted.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from noonmark.collector.clock_knowledge import ClockKnowledge, ClockMemory
+from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
+from noonmark.collector.log_blocks import RecordBlock
+
+NO_MORE = UNBOUNDED_NS
+"""Nothing follows: a horizon past all times."""
+WINDOW_NS = 10 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """Records as columns, N rows."""
+
+    text: pa.Array
+    """Each record's bytes, its newline included."""
+    host: Int32
+    """Position in the merge's list of hosts."""
+    sequence: Int32
+    """Records of one sequence stand in the order of their log: one number for each host of each log."""
+    source: Int32
+    stamp_ns: Int64
+    resolution_ns: Int64
+    reference_ns: Int64
+    uncertainty_ns: Float64
+    """Of the clock alone, standard."""
+    earliest_ns: Int64
+    latest_ns: Int64
+    known: Bool
+    timed: Bool
+    key: Int64
+    """Its place."""
+
+    def __len__(self) -> int:
+        return len(self.key)
+
+    def rows(self, chosen: Int64 | slice) -> Records:
+        """Some of them."""
+        text = (
+            self.text.slice(chosen.start or 0, (chosen.stop or len(self)) - (chosen.start or 0))
+            if isinstance(chosen, slice)
+            else self.text.take(pa.array(chosen))
+        )
+        return Records(text, *(getattr(self, name)[chosen] for name in COLUMNS))
+
+    @classmethod
+    def joined(cls, several: list[Records]) -> Records:
+        """One behind the other. Raises ValueError for none."""
+        if len(several) == 1:
+            return several[0]
+        text = pa.concat_arrays([records.text for records in several])
+        return cls(text, *(np.concatenate([getattr(records, name) for records in several]) for name in COLUMNS))
+
+
+COLUMNS = tuple(name for name in Records.__slots__ if name != "text")
+
+
+def record_texts(block: RecordBlock) -> pa.Array:
+    """A block's records as an array of byte strings over the block's own memory."""
+    offsets = np.concatenate([[0], block.ends]).astype(np.int32)
+    return pa.Array.from_buffers(pa.binary(), len(block.ends), [None, pa.py_buffer(offsets), pa.py_buffer(block.data)])
+
+
+class Source:
+    """A log's records in order of their places, drawn block by block."""
+
+    def __init__(
+        self,
+        number: int,
+        blocks: Iterator[RecordBlock],
+        knowledge: ClockKnowledge,
+        host_number: Callable[[str | None], tuple[int, int]],
+        *,
+        window_ns: int = 0,
+    ) -> None:
+        """`host_number` gives, for a host's name (None: the log's own), its number in the merge and in the knowledge.
+
+        `window_ns` is how far a log of several hosts may be out of order; 0 for a log of one host.
+        """
+        self.number = number
+        self.window_ns = window_ns
+        self.late = 0
+        self.exhausted = False
+        self._parts: list[Records] = []
+        self._blocks = blocks
+        self._knowledge = knowledge
+        self._host_number = host_number
+        self._memories: dict[int, ClockMemory] = {}
+        self._highest: dict[int, int] = {}
+        self._sequences: dict[int, int] = {}
+        self._horizon = -UNBOUNDED_NS
+        self._last_sequence = itertools.count(number << 16)
+
+    @property
+    def horizon_ns(self) -> int:
+        """No record still to be drawn has a place before this."""
+        return NO_MORE if self.exhausted else self._horizon
+
+    def pending(self) -> int:
+        """Records drawn and not yet passed on."""
+        return sum(len(part) for part in self._parts)
+
+    def ready(self, horizon_ns: int) -> int:
+        """How many of them have a place up to a horizon."""
+        count = 0
+        for part in self._parts:
+            if int(part.key[-1]) > horizon_ns:
+                return count + int(np.searchsorted(part.key, horizon_ns, side="right"))
+            count += len(part)
+        return count
+
+    def draw(self) -> None:
+        """Add the next block to what is pending."""
+        block = next(self._blocks, None)
+        if block is None:
+            self.exhausted = True
+            return
+        fresh = self._placed(block)
+        if self.window_ns:
+            joined = Records.joined([*self._parts, self._clamped(fresh)])
+            self._parts = [joined.rows(np.argsort(joined.key, kind="stable"))]
+        else:
+            self._parts.append(fresh)
+        self._horizon = max(self._horizon, int(self._parts[-1].key[-1]) - self.window_ns)
+
+    def first(self, count: int) -> list[Records]:
+        """The first so many of what is pending, in pieces."""
+        pieces = []
+        for part in self._parts:
+            if count <= 0:
+                break
+            pieces.append(part if count >= len(part) else part.rows(slice(0, count)))
+            count -= len(part)
+        return pieces
+
+    def consume(self, count: int) -> None:
+        """Drop so many of the first of what is pending: they have been passed on."""
+        while count and count >= len(self._parts[0]):
+            count -= len(self._parts.pop(0))
+        if count:
+            self._parts[0] = self._parts[0].rows(slice(count, len(self._parts[0])))
+
+    def _clamped(self, fresh: Records) -> Records:
+        """Place what comes too late as early as can still be."""
+        late = fresh.key < self._horizon
+        self.late += int(late.sum())
+        np.maximum(fresh.key, self._horizon, out=fresh.key)
+        return fresh
+
+    def _placed(self, block: RecordBlock) -> Records:
+        """Times and places of a block's records, host by host."""
+        if block.hosts is None:
+            return self._of_host(None, block, record_texts(block))
+        text = record_texts(block)
+        groups: dict[str | None, list[int]] = {}
+        for row, name in enumerate(block.hosts):
+            groups.setdefault(name, []).append(row)
+        parts, order = [], []
+        for name, rows in groups.items():
+            chosen = np.array(rows)
+            part = RecordBlock(
+                b"", block.ends[chosen], block.time_ns[chosen], block.resolution_ns[chosen], block.timed[chosen]
+            )
+            parts.append(self._of_host(name, part, text.take(pa.array(chosen))))
+            order.append(chosen)
+        return Records.joined(parts).rows(np.argsort(np.concatenate(order), kind="stable"))
+
+    def _of_host(self, name: str | None, block: RecordBlock, text: pa.Array) -> Records:
+        host, known_as = self._host_number(name)
+        memory = self._memories.setdefault(host, ClockMemory())
+        times = self._knowledge.host_times(known_as, block.time_ns, memory)
+        key = times.reference_ns + block.resolution_ns // 2
+        key[0] = max(self._highest.get(host, -UNBOUNDED_NS), int(key[0]))
+        np.maximum.accumulate(key, out=key)
+        self._highest[host] = int(key[-1])
+        if host not in self._sequences:
+            self._sequences[host] = next(self._last_sequence)
+        count = len(key)
+        return Records(
+            text=text,
+            host=np.full(count, host, np.int32),
+            sequence=np.full(count, self._sequences[host], np.int32),
+            source=np.full(count, self.number, np.int32),
+            stamp_ns=block.time_ns,
+            resolution_ns=block.resolution_ns,
+            reference_ns=times.reference_ns,
+            uncertainty_ns=times.uncertainty_ns,
+            earliest_ns=times.earliest_ns,
+            latest_ns=times.latest_ns,
+            known=times.known & block.timed,
+            timed=block.timed,
+            key=key,
+        )

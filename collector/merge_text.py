@@ -1,0 +1,95 @@
+"""The merged stream as text: every line as it was, behind its corrected time and its host. Pure.
+
+In front of each record stand two marks, the time in UTC to the nanosecond, a flag and the host:
+
+    first mark   / | \\   first, inner, last of a group whose order is open
+    second mark  ~ ?     its order to the line before is likely; is open (blank: certain)
+    flag         !       no estimate of this host's clock then: the time is the line's own
+
+Whole stretches are laid out at once: the fronts as rows of fixed width, joined to the lines by one call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from noonmark.collector.civil import INSTANT_WIDTH, print_instants
+from noonmark.collector.estimate import Bool, Int64, UInt8
+from noonmark.collector.merge import MergedRecords
+from noonmark.collector.merge_source import Records
+from noonmark.collector.verdicts import Certainty
+
+_VERDICT = np.zeros(3, "S1")
+_VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN] = b" ", b"~", b"?"
+
+
+def shown_ns(records: Records) -> Int64:
+    """Corrected time: the middle of what the stamp covers, on the reference's scale; the raw stamp where unknown."""
+    middle = records.reference_ns + records.resolution_ns // 2
+    return np.where(records.known, middle, records.stamp_ns)
+
+
+def brackets(held: Bool, held_after: bool) -> UInt8:
+    """One byte a record: / | \\ for the first, inner and last of a group, a blank outside."""
+    after = np.append(held[1:], held_after)
+    marks = np.full(len(held), ord(" "), np.uint8)
+    marks[~held & after], marks[held & after], marks[held & ~after] = ord("/"), ord("|"), ord("\\")
+    return marks
+
+
+class TextWriter:
+    """Lays out stretches of the merged stream."""
+
+    def __init__(self, hosts: Sequence[str]) -> None:
+        """`hosts` names the merge's hosts by number; it may grow."""
+        self._hosts = hosts
+        self._width = 0
+        self._names = np.zeros(0, "S1")
+
+    def fronts(self, merged: MergedRecords) -> np.ndarray[tuple[int], np.dtype[np.void]]:
+        """What stands before each record, as rows of one width."""
+        records = merged.records
+        self._learn_names()
+        layout = np.dtype(
+            {
+                "names": ["group", "verdict", "gap", "time", "flag", "space", "host", "end"],
+                "formats": ["u1", "S1", "S1", f"S{INSTANT_WIDTH}", "S1", "S1", f"S{self._width}", "S2"],
+            }
+        )
+        rows = np.empty(len(records), layout)
+        rows["group"] = brackets(merged.held, merged.held_after)
+        verdict = _VERDICT[merged.certainty]
+        if merged.at_start:
+            verdict[0] = b" "
+        rows["verdict"], rows["gap"], rows["space"], rows["end"] = verdict, b" ", b" ", b"  "
+        rows["time"] = print_instants(shown_ns(records))
+        rows["flag"] = np.where(records.known, b" ", b"!")
+        rows["host"] = self._names[records.host]
+        return rows
+
+    def lay_out(self, merged: MergedRecords) -> memoryview:
+        """The stretch as bytes, ready to be written."""
+        rows = self.fronts(merged)
+        width = rows.dtype.itemsize
+        offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
+        fronts = pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
+        whole = pc.binary_join_element_wise(fronts, merged.records.text, b"")
+        begin, end = (int(value) for value in np.frombuffer(whole.buffers()[1], np.int32)[[0, len(whole)]])
+        return memoryview(whole.buffers()[2])[begin:end]
+
+    def _learn_names(self) -> None:
+        if len(self._names) != len(self._hosts):
+            encoded = [name.encode("utf-8", "replace") for name in self._hosts]
+            self._width = max(self._width, *(len(name) for name in encoded))
+            self._names = np.array([name.ljust(self._width) for name in encoded], f"S{self._width}")
+
+
+def texts(stretches: Iterator[MergedRecords], hosts: Sequence[str]) -> Iterator[memoryview]:
+    """The whole stream, stretch by stretch."""
+    writer = TextWriter(hosts)
+    for merged in stretches:
+        yield writer.lay_out(merged)
