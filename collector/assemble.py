@@ -22,6 +22,10 @@ from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
+BENT = 0.15
+FLICKER_PPB = 1.5
+"""Below this no quartz keeps its rate from minute to minute; common practice, no source."""
+
 
 def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdict, wander_ppb: float) -> FleetEstimate:
     """Put a fitted window into the published form, at the instant of its frames' epoch."""
@@ -94,9 +98,11 @@ def _uncertainties(settled: Settled) -> tuple[Float64, Float64]:
     uncertainty = np.sqrt(
         offset_variance + drift_variance * age**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
     )
-    return uncertainty, np.sqrt(
-        drift_variance + (bend * fit.window.centre_s) ** 2 + (settled.restless_ppb[node] / 2) ** 2
-    ) / NS
+    # Of a clock seen to bend, the rate at the window's end is only known as well as a parabola describes it.
+    drift_left = (bend * fit.window.centre_s) ** 2 + (BENT * fit.bends.bend[node] * fit.window.span_s) ** 2
+    drift_left += (settled.restless_ppb[node] / 2) ** 2
+    drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
+    return uncertainty, np.sqrt(drift_variance + drift_left) / NS
 
 
 def _centre(survey: Survey) -> Float64:

@@ -21,10 +21,13 @@ from noonmark.collector.slots import slot_middles
 from noonmark.collector.survey import Survey
 
 OUTLYING = 9.0
-"""A path whose residual is this many standard uncertainties does not close its loops."""
+"""A residual of this many standard uncertainties is no accident."""
 SPREADS = 4.0
 """And by this many times what its end points may be off."""
-LEAST_ASYMMETRY = 0.05
+ASYMMETRIC = 16.0
+"""A path misses the offset of all others by so many of its own standard uncertainties, which count the asymmetry that
+is usual in this fleet: a few times the usual is chance."""
+LEAST_ASYMMETRY = 0.1
 """And by this share of half its round trip: less is nobody's concern."""
 STEERING_PPB = 5_000.0
 """Within a slot a steered clock may leave its line at this rate without lying."""
@@ -171,7 +174,7 @@ def _asymmetric(survey: Survey) -> Bool:
     fit = survey.fit
     half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
     least = np.maximum(SPREADS * _spread(survey), LEAST_ASYMMETRY * half_trip)
-    return np.asarray((fit.deviation > OUTLYING) & (np.abs(fit.residual_ns) > least))
+    return np.asarray((fit.deviation > ASYMMETRIC) & (np.abs(fit.residual_ns) > least))
 
 
 def _asymmetric_path(survey: Survey, path: int) -> Finding:

@@ -1,7 +1,9 @@
-"""Clocks that count a leap second otherwise than the reference: whole seconds and slow ramps shared by a group. Pure.
+"""Clocks that count a leap second otherwise than the reference: whole seconds, and groups that share an offset. Pure.
 
-A smear spreads a leap second over hours, at a rate that gives it away: one second over 24 hours is 11.574 ppm, over 20
-hours 13.889 ppm, over 2 hours 138.89 ppm (RFC 8633 section 3.7.1 allows 2 to 24 hours).
+A smear spreads a leap second over 2 to 24 hours (RFC 8633 section 3.7.1): a fleet that smears is off from one that
+does not by up to half a second, every host by the same, and moving at the same slow rate (one second over 24 hours is
+11.574 ppm). Hosts that nobody steers are scattered; hosts that agree with each other within milliseconds and with the
+reference only within tenths of a second follow another reckoning of time.
 """
 
 from __future__ import annotations
@@ -13,17 +15,16 @@ from noonmark.collector.frames import NS
 from noonmark.collector.survey import Survey
 
 NEAR_SECOND_NS = 50e6
-SMEAR_PPB = tuple(1e9 / (hours * 3600.0) for hours in (24.0, 20.0, 2.0))
-RATE_TOLERANCE_PPB = 150.0
-"""How well a group's rate must agree with a smear's, and its members' rates with each other."""
 ALIKE_NS = 5e6
 """Members of a smearing group are together within this."""
-LEAST_RAMP_NS = 5e6
+LEAST_SMEAR_NS = 30e6
+MOST_SMEAR_NS = 0.6e9
 GROUP = 3
+"""Fewer hosts agree by chance."""
 
 
 def leaps_and_smears(survey: Survey) -> list[Finding]:
-    """A finding a host that is off by nearly whole seconds, and one a host of a group that ramps at a smear's rate."""
+    """A finding a host that is off by nearly whole seconds, and one a host of a group off by the same."""
     fit, frames = survey.fit, survey.frames
     offset = frames.offset_ns.astype(np.float64) + fit.offset_ns
     drift = ((1 + frames.drift) * (1 + fit.drift_ppb / NS) - 1) * NS
@@ -51,24 +52,25 @@ def _leaps(survey: Survey, offset: Float64, seen: Bool) -> list[Finding]:
 
 def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list[Finding]:
     findings = []
-    for rate in (sign * rate for rate in SMEAR_PPB for sign in (1.0, -1.0)):
-        ramping = seen & (np.abs(drift - rate) < RATE_TOLERANCE_PPB)
-        ramping &= (np.abs(offset) > LEAST_RAMP_NS) & (np.abs(offset) < NS)
-        if ramping.sum() < GROUP:
+    candidates = np.flatnonzero(seen & (np.abs(offset) > LEAST_SMEAR_NS) & (np.abs(offset) < MOST_SMEAR_NS))
+    ordered = candidates[np.argsort(offset[candidates])]
+    breaks = np.flatnonzero(np.diff(offset[ordered]) > ALIKE_NS) + 1
+    for group in np.split(ordered, breaks):
+        if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS:
             continue
-        middle = float(np.median(offset[ramping]))
-        group = np.flatnonzero(ramping & (np.abs(offset - middle) < ALIKE_NS))
-        if len(group) < GROUP:
-            continue
+        middle, rate = float(np.median(offset[group])), float(drift[group].mean())
+        told = (
+            f"one of {len(group)} hosts that are all {abs(middle) / 1e6:.1f} ms {'ahead' if middle > 0 else 'behind'} "
+            f"(their mean drift is {rate / 1e3:+.1f} ppm): a smeared leap second, or a time of their own?"
+        )
         findings += [
             Finding(
                 FindingKind.LEAP_OR_SMEAR,
                 survey.frames.epoch_ns,
-                f"{survey.probes.hosts[host]} is one of {len(group)} hosts that are {abs(middle) / 1e6:.0f} ms "
-                f"{'ahead' if middle > 0 else 'behind'} and move at {rate / 1e3:+.3f} ppm: a smeared leap second?",
+                f"{survey.probes.hosts[host]} is {told}",
                 host=survey.probes.hosts[host],
                 size_ns=round(float(offset[host])),
-                evidence={"drift_ppb": float(drift[host]), "group": float(len(group))},
+                evidence={"drift_ppb": float(drift[host]), "group": float(len(group)), "group_drift_ppb": rate},
             )
             for host in group
         ]
