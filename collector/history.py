@@ -173,7 +173,8 @@ class History:
         found = self._sample(host, np.array([at_ns]))
         if found is None:
             return PairEstimate(host, None, at_ns, False, self._never_kept(host))
-        pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns)
+        was_set = bool(self._settings((host,), at_ns, at_ns))
+        pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns, was_set=was_set)
         return replace(pair, findings=self._near((host,), at_ns))
 
     def pair_at(self, a: str, b: str | None, at_ns: int) -> PairEstimate:
@@ -184,13 +185,22 @@ class History:
         """
         if b is None:
             return self.at(a, at_ns)
-        one, other = self.at(a, at_ns), self.at(b, at_ns)
-        apart = answers.difference(one, other, caution=answers.OWN_LIMITS)
-        findings = self._near((a, b), at_ns)
+        return self._pair(self.at(a, at_ns), b, at_ns, self.estimate_at(at_ns))
+
+    def pairs_at(self, a: str, at_ns: int) -> Iterator[PairEstimate]:
+        """a against every other host of the fleet then, as `pair_at`, the fleet being read once."""
         estimate = self.estimate_at(at_ns)
-        if estimate is None or not {a, b} <= set(estimate.hosts) or not len(estimate.paths.first):
+        one = self.at(a, at_ns)
+        for b in estimate.hosts if estimate else ():
+            if b != a:
+                yield self._pair(one, b, at_ns, estimate)
+
+    def _pair(self, one: PairEstimate, b: str, at_ns: int, estimate: FleetEstimate | None) -> PairEstimate:
+        apart = answers.difference(one, self.at(b, at_ns), caution=answers.OWN_LIMITS)
+        findings = self._near((one.a, b), at_ns)
+        if estimate is None or not {one.a, b} <= set(estimate.hosts) or not len(estimate.paths.first):
             return replace(apart, findings=findings)
-        through_paths = compare(estimate, a, b, at_ns=at_ns)
+        through_paths = compare(estimate, one.a, b, at_ns=at_ns)
         return replace(answers.surest(apart, through_paths), findings=findings)
 
     def course(

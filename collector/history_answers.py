@@ -46,8 +46,14 @@ _WHY = {
 }
 
 
-def own(host: str, at_ns: int, found: Interpolated, place: int, *, reach_ns: int) -> PairEstimate:
-    """One host against the reference, from one column of what was found."""
+def own(
+    host: str, at_ns: int, found: Interpolated, place: int, *, reach_ns: int, was_set: bool = False
+) -> PairEstimate:
+    """One host against the reference, from one column of what was found.
+
+    What was measured later says nothing of a time before the host was known, unless `was_set`: its clock was set
+    before the moment, and what was measured later tells of the side that the moment is on.
+    """
     matrix = found.matrix[:, place]
     how = How(int(found.how[place]))
     state = HOST_STATES[int(matrix[STATE])]
@@ -56,6 +62,9 @@ def own(host: str, at_ns: int, found: Interpolated, place: int, *, reach_ns: int
         return PairEstimate(host, None, at_ns, False, f"nothing was kept of {host} near that moment")
     if how is How.NOTHING or not known(matrix[:, None], HOSTS)[0]:
         why = _WHY.get(state, "the clock of {host} was set more than once around that moment").format(host=host)
+        return PairEstimate(host, None, at_ns, False, why, measured_ns=measured_ns)
+    if how is How.BEFORE_FIRST and measured_ns - at_ns > reach_ns and not was_set:
+        why = f"{host} was measured for the first time {format_age(measured_ns - at_ns)} later"
         return PairEstimate(host, None, at_ns, False, why, measured_ns=measured_ns)
     return PairEstimate(
         host,

@@ -67,9 +67,9 @@ def _opened(sealed: bytes) -> bytes:
     return body
 
 
-def pack(matrix: Int64, *, level: int = LEVEL) -> bytes:
-    """A matrix of int64 (rows, columns) as bytes, without loss."""
-    return _sealed(_packed(matrix, level))
+def pack(matrix: Int64, *, level: int = LEVEL, ordered: bool = True) -> bytes:
+    """A matrix of int64 (rows, columns) as bytes, without loss; not `ordered`: neighbours have nothing in common."""
+    return _sealed(_packed(matrix, level, ordered))
 
 
 def unpack(body: bytes) -> Int64:
@@ -77,13 +77,13 @@ def unpack(body: bytes) -> Int64:
     return _unpacked(_opened(body))
 
 
-def _packed(matrix: Int64, level: int) -> bytes:
+def _packed(matrix: Int64, level: int, ordered: bool = True) -> bytes:
     """As `pack`, without the checksum; arithmetic wraps around where a difference does not fit."""
     rows, columns = matrix.shape
     heads = np.zeros(rows, _ROW)
     planes: list[bytes] = []
     for number, row in enumerate(np.ascontiguousarray(matrix)):
-        order, differences = _least_differences(row)
+        order, differences = _least_differences(row) if ordered else (0, row)
         heads["order"][number] = order
         heads["first"][number] = row[0] if order and columns else 0
         with np.errstate(over="ignore"):

@@ -5,6 +5,8 @@ A `Stretch` is what one series has in some stretch of time: instants rising, and
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -18,6 +20,8 @@ from noonmark.collector.history_schema import BLOCK_BITS, SERIES_BITS, SPAN_NS, 
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
+OPENED_BYTES = 128 * 1024 * 1024
+"""Chunks decoded lately are kept up to this size."""
 _SERIES_MASK = (1 << SERIES_BITS) - 1
 
 
@@ -55,6 +59,9 @@ class Tables:
 
     def __init__(self, database: Database) -> None:
         self.database = database
+        self._opened: OrderedDict[tuple[str, bytes, bytes], Stretch] = OrderedDict()
+        self._opened_bytes = 0
+        self._opening = threading.Lock()
 
     # -- names ---------------------------------------------------------------------------------------------------
 
@@ -84,7 +91,7 @@ class Tables:
         rows = []
         for number in np.unique(block).tolist():
             inside = block == number
-            body = pack(np.vstack([numbers[inside], matrix[:, inside]]), level=HOT_LEVEL)
+            body = pack(np.vstack([numbers[inside], matrix[:, inside]]), level=HOT_LEVEL, ordered=False)
             rows.append((at_ns, number, body))
         writing.execute(f"DELETE FROM {kind.name}_block WHERE at_ns = ?", (at_ns,))
         writing.execute_many(f"INSERT INTO {kind.name}_block (at_ns, block, body) VALUES (?, ?, ?)", rows)
@@ -161,13 +168,27 @@ class Tables:
                 return self.open_chunk(kind, rows[0][0], times, f"{kind.name} {number}, span {span}")
         return NO_STRETCH
 
-    @staticmethod
-    def open_chunk(kind: Kind, body: bytes, times: Int64 | None, what: str) -> Stretch:
-        """Decode one. Raises HistoryError naming it."""
+    def open_chunk(self, kind: Kind, body: bytes, times: Int64 | None, what: str) -> Stretch:
+        """Decode one, or take it from those decoded lately. Raises HistoryError naming it."""
+        # The same bytes with the same instants are the same stretch, whoever wrote what since.
+        key = (kind.name, body, b"" if times is None else times[:2].tobytes())
+        with self._opening:
+            known = self._opened.get(key)
+            if known is not None:
+                self._opened.move_to_end(key)
+                return known
         try:
-            return Stretch(*unpack_chunk(body, kind, times))
+            opened = Stretch(*unpack_chunk(body, kind, times))
         except Damaged as error:
             raise HistoryError(f"{what}: {error}") from error
+        with self._opening:
+            if key not in self._opened:
+                self._opened[key] = opened
+                self._opened_bytes += opened.matrix.nbytes + len(body)
+            while self._opened_bytes > OPENED_BYTES:
+                (_, gone_body, _), gone = self._opened.popitem(last=False)
+                self._opened_bytes -= gone.matrix.nbytes + len(gone_body)
+        return opened
 
     def chunks(self, kind: Kind, span: int, table: str) -> list[tuple[int, bytes]]:
         """(series number, body) of everything in one span of one table (chunk or thin)."""

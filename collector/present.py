@@ -157,7 +157,8 @@ def sentence(pair: PairView, *, past: bool) -> str:
     other = pair.b if pair.b is not None else "the reference"
     be = "was" if past else "is"
     if not pair.known:
-        return f"How far {pair.a} {be} from {other} is not known: {pair.reason.rstrip('.')}."
+        end = "" if pair.reason.endswith("?") else "."
+        return f"How far {pair.a} {be} from {other} is not known: {pair.reason.rstrip('.')}{end}"
     if pair.offset_ns == 0 and pair.uncertainty_ns == 0:
         start = f"{pair.a} and {other} {'showed' if past else 'show'} the same time"
     else:

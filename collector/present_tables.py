@@ -17,7 +17,7 @@ from noonmark.collector.present import (
     format_offset,
     shortened,
 )
-from noonmark.collector.views import FindingView, FleetView, HostView, PathView, largest_difference
+from noonmark.collector.views import FindingView, FleetView, HostView, PairView, PathView, largest_difference
 
 WIDTH = 80
 STATES = ("reference", "measured", "stale", "no-route", "unknown")
@@ -164,6 +164,27 @@ def path_table(paths: Sequence[PathView], *, width: int = WIDTH) -> list[str]:
         round_trip = format_duration(path.min_round_trip_ns)
         rows.append((path.source, path.destination, str(path.probes), round_trip, residual, path.state))
     return table(PATH_COLUMNS, rows, width=width)
+
+
+PAIR_COLUMNS = (
+    Column("OF", shrinks=True),
+    Column(f"±(k={COVERAGE})", right=True),
+    Column("CERTAIN WITHIN", right=True),
+)
+
+
+def pair_table(pairs: Sequence[PairView], *, past: bool, width: int = WIDTH) -> list[str]:
+    """One host against others, in the order given: how far it is, or was, ahead or behind of which."""
+    rows = []
+    for pair in pairs:
+        other = pair.b or "the reference"
+        if not pair.known:
+            rows.append(("unknown", other, "", ""))
+            continue
+        size, _, expanded = format_offset(pair.offset_ns, pair.uncertainty_ns).partition(" ± ")
+        limits = format_limits(pair.lower_ns, pair.upper_ns)
+        rows.append((f"{size} {direction(pair.offset_ns)}", other, expanded, limits))
+    return table((Column("IT WAS" if past else "IT IS", right=True), *PAIR_COLUMNS), rows, width=width)
 
 
 def finding_lines(findings: Sequence[FindingView], *, width: int = WIDTH) -> list[str]:

@@ -32,6 +32,8 @@ NEAR_NS = 600 * 10**9
 OLD_NS = 60 * 10**9
 """An estimate older than this comes with a note of its age."""
 _PAGE = 500
+_FEW = 20
+"""Pairs reckoned between two looks at whether the asker is still there."""
 _Answer = TypeVar("_Answer")
 Context = grpc.aio.ServicerContext[Any, Any]
 log = logging.getLogger(__name__)
@@ -45,6 +47,9 @@ class Past(Protocol):
 
     def pair_at(self, a: str, b: str | None, at_ns: int) -> PairEstimate:
         """A pair then."""
+
+    def pairs_at(self, a: str, at_ns: int) -> Iterator[PairEstimate]:
+        """A host against every other then."""
 
     def course(
         self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0
@@ -95,7 +100,7 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
             await context.abort(grpc.StatusCode.INVALID_ARGUMENT, "a: the name of a host is needed")
         at_ns = await self._moment(request, context)
         if at_ns is None:
-            pair = self._pair_now(a, b)
+            pair = await self._in_thread(context, lambda: self._pair_now(a, b))
         else:
             history = await self._past(context)
             pair = await self._in_thread(context, lambda: history.pair_at(a, b, at_ns))
@@ -104,6 +109,24 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
             near = await self._in_thread(context, lambda: _near(known, a, b, pair.at_ns))
             pair = replace(pair, findings=_merged(pair.findings, near))
         return view_messages.pair_to_message(pair_view(pair))
+
+    async def Others(self, request: pb.OffsetRequest, context: Context) -> AsyncIterator[pb.OffsetReply]:  # noqa: N802
+        """a against every other host, in turn."""
+        a = request.a
+        if not a:
+            await context.abort(grpc.StatusCode.INVALID_ARGUMENT, "a: the name of a host is needed")
+        at_ns = await self._moment(request, context)
+        if at_ns is None:
+            latest = self._state.latest()
+            assert latest is not None
+            hosts = latest.estimate.hosts if a in latest.estimate.hosts else (None,)
+            pairs: Iterator[PairEstimate] = (self._pair_now(a, b) for b in hosts if b != a)
+        else:
+            history = await self._past(context)
+            pairs = history.pairs_at(a, at_ns)
+        while page := await self._in_thread(context, lambda: list(itertools.islice(pairs, _FEW))):
+            for pair in page:
+                yield view_messages.pair_to_message(pair_view(pair))
 
     async def Course(self, request: pb.CourseRequest, context: Context) -> AsyncIterator[pb.OffsetReply]:  # noqa: N802
         """One host or pair over a stretch of time, a page at a time."""

@@ -70,6 +70,12 @@ class QueryClient:
         reply = self._ask(lambda: self._query.Offset(request, timeout=self._timeout))
         return view_messages.pair_from_message(reply)
 
+    def others(self, a: str, at_ns: int | None = None) -> Iterator[PairView]:
+        """a against every other host, as it streams in."""
+        replies = iter(self._query.Others(pb.OffsetRequest(a=a, at_ns=at_ns), timeout=6 * self._timeout))
+        while (reply := self._ask(lambda: next(replies, None))) is not None:
+            yield view_messages.pair_from_message(reply)
+
     def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterator[PairView]:
         """The pair over a stretch of time, as it streams in."""
         request = pb.CourseRequest(a=a, b=b or "", since_ns=since_ns, until_ns=until_ns, step_ns=step_ns)

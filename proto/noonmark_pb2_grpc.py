@@ -120,6 +120,11 @@ class QueryStub(object):
                 request_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
                 response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
                 _registered_method=True)
+        self.Others = channel.unary_stream(
+                '/noonmark.v1.Query/Others',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
+                _registered_method=True)
         self.Course = channel.unary_stream(
                 '/noonmark.v1.Query/Course',
                 request_serializer=noonmark_dot_proto_dot_noonmark__pb2.CourseRequest.SerializeToString,
@@ -149,6 +154,13 @@ class QueryServicer(object):
 
     def Offset(self, request, context):
         """Missing associated documentation comment in .proto file."""
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def Others(self, request, context):
+        """a against every other host that is known, in turn; b is not used.
+        """
         context.set_code(grpc.StatusCode.UNIMPLEMENTED)
         context.set_details('Method not implemented!')
         raise NotImplementedError('Method not implemented!')
@@ -183,6 +195,11 @@ def add_QueryServicer_to_server(servicer, server):
             ),
             'Offset': grpc.unary_unary_rpc_method_handler(
                     servicer.Offset,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.SerializeToString,
+            ),
+            'Others': grpc.unary_stream_rpc_method_handler(
+                    servicer.Others,
                     request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.FromString,
                     response_serializer=noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.SerializeToString,
             ),
@@ -255,6 +272,33 @@ class Query(object):
             request,
             target,
             '/noonmark.v1.Query/Offset',
+            noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Others(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_stream(
+            request,
+            target,
+            '/noonmark.v1.Query/Others',
             noonmark_dot_proto_dot_noonmark__pb2.OffsetRequest.SerializeToString,
             noonmark_dot_proto_dot_noonmark__pb2.OffsetReply.FromString,
             options,

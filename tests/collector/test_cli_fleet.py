@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from builders import START_NS, build, ferry
+from click.testing import CliRunner, Result
+from query_server import serving
+
+from noonmark.collector.cli import main
+from noonmark.collector.estimate import Finding, FindingKind
+from noonmark.collector.history import open_history
+from noonmark.collector.state import HostFacts, State
+
+LIAR = Finding(FindingKind.LIAR, START_NS, "its stamps contradict certain limits", host="holm-db-1")
+
+
+def ask(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["fleet", *map(str, arguments)])
+
+
+@pytest.fixture
+def history_file(tmp_path: Path) -> Path:
+    with open_history(tmp_path / "history") as history:
+        history.append(ferry())
+        history.append(ferry(START_NS + 10**10, findings=[LIAR]))
+    return tmp_path / "history"
+
+
+def test_the_fleet_worst_first_at_80_columns(history_file: Path) -> None:
+    result = ask("--history", history_file, "--at", START_NS)
+
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0].startswith("Furthest apart: quay-gate-2 is ahead of holm-db-1 by 1.84 ms")
+    assert "At 2026-11-25T06:55:03.000Z (reference time)." in lines
+    names = [line.split()[0] for line in lines[lines.index("") + 2 :][:6]]
+    assert names[0] == "quay-gate-2"
+    assert names[-1] == "skerry-gate-1"
+    assert "\x1b" not in result.stdout
+
+
+def test_bad_news_is_exit_code_one_and_told(history_file: Path) -> None:
+    result = ask("--history", history_file)
+
+    assert result.exit_code == 1
+    assert "liar: holm-db-1: its stamps contradict certain limits" in result.stdout
+
+
+def test_paths_are_listed_when_asked_for(history_file: Path) -> None:
+    without, with_paths = ask("--history", history_file), ask("--history", history_file, "--paths")
+
+    assert "ROUND TRIP" not in without.stdout
+    assert "ROUND TRIP" in with_paths.stdout
+    assert "asymmetric" in with_paths.stdout
+
+
+def test_json_is_the_whole_fleet(history_file: Path) -> None:
+    document = json.loads(ask("--history", history_file, "--json", "--paths").stdout)
+
+    assert document["schema"] == "noonmark.fleet/1"
+    assert document["references"] == ["quay-ref", "skerry-ref"]
+    assert len(document["hosts"]) == 6
+    assert len(document["paths"]) == 7
+    assert document["findings"][0]["kind"] == "liar"
+
+
+def test_before_the_history_begins_is_exit_code_three(history_file: Path) -> None:
+    result = ask("--history", history_file, "--at", START_NS - 10**12)
+
+    assert result.exit_code == 3
+    assert result.stderr == ("Error: no estimate at 2026-11-25T06:38:23Z: the history begins at 2026-11-25T06:55:03Z\n")
+
+
+def test_an_empty_history_is_exit_code_three(tmp_path: Path) -> None:
+    open_history(tmp_path / "history").close()
+
+    result = ask("--history", tmp_path / "history")
+
+    assert result.exit_code == 3
+    assert "the history is empty" in result.stderr
+
+
+@pytest.mark.sockets
+def test_a_collector_tells_now_with_zones() -> None:
+    state = State(lambda: 0)
+    state.publish(ferry(), {"quay-gate-2": HostFacts("quay", "gate")})
+    with serving(state) as address:
+        table = ask("--collector", address)
+        document = json.loads(ask("--collector", address, "--json").stdout)
+
+    assert table.exit_code == 0
+    assert "quay-gate-2" in table.stdout
+    assert document["hosts"][2]["zone"] == "quay"
+
+
+@pytest.mark.sockets
+def test_an_empty_fleet_is_exit_code_three() -> None:
+    state = State(lambda: 0)
+    state.publish(build([]))
+    with serving(state) as address:
+        result = ask("--collector", address)
+
+    assert result.exit_code == 3
+    assert "no host is known yet" in result.stderr
+
+
+@pytest.mark.sockets
+@pytest.mark.processes
+def test_a_plain_install_asks_without_numpy_and_says_what_history_needs(history_file: Path) -> None:
+    """Run as a program whose imports of the extra's libraries fail, as they would where they are not installed."""
+    state = State(lambda: 0)
+    state.publish(ferry())
+    blocked = "import sys; [sys.modules.__setitem__(n, None) for n in ('numpy', 'scipy', 'zstandard')]; "
+    program = blocked + "from noonmark.collector.cli import main; main()"
+
+    def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", program, *arguments],
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=60,
+            env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+        )
+
+    with serving(state) as address:
+        fleet = run("fleet", "--collector", address)
+        offset = run("offset", "quay-gate-2", "holm-db-1", "--collector", address)
+    offline = run("fleet", "--history", str(history_file))
+
+    assert fleet.returncode == offset.returncode == 0, fleet.stderr + offset.stderr
+    assert "quay-gate-2 is ahead of holm-db-1" in offset.stdout
+    assert offline.returncode == 2
+    assert "pip install 'noonmark[collector]'" in offline.stderr
