@@ -3,7 +3,7 @@
 A host that left, or whose numbers went stale, is simply not there at the next scrape. Series of single hosts are
 capped: a fleet of more than `SeriesLimits.hosts` hosts publishes its distributions, its totals and the worst few hosts
 only (each agent exports its own host all the same). Names follow the Prometheus conventions: base units, one unit a
-name, few labels; the sign of an error is stated in its HELP text. Absent is absent: nothing unknown is exported as zero.
+name, few labels; the sign of an error is stated in its HELP text. Nothing unknown is exported as zero.
 """
 
 from __future__ import annotations
