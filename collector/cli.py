@@ -15,8 +15,11 @@ from noonmark.proto.version import VERSION
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "agent": ("noonmark.agent.cli:agent", "Probe peers, answer probes, report to the collector."),
+    "ahead": ("noonmark.collector.cli_ahead:ahead", "Which hosts were ahead or behind, when, and how long."),
     "collector": ("noonmark.collector.cli_collector:collector", "Receive reports, estimate, publish, answer."),
+    "correct": ("noonmark.collector.cli_correct:correct", "Write a log with its times corrected."),
     "demo": ("noonmark.lab.cli_demo:demo", "Run a whole fleet with known clock errors on this machine."),
+    "explain": ("noonmark.collector.cli_explain:command", "Was it the clock, and if not, what?"),
     "fleet": ("noonmark.collector.cli_fleet:fleet", "Every host's clock, worst first."),
     "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
     "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),

@@ -68,6 +68,13 @@ class KnownClocks:
         """The hosts that matter here."""
         return self._hosts
 
+    def add_host(self, host: str) -> int:
+        """Position of one more host; windows are loaded anew, as a table holds all hosts at the same knots."""
+        if host not in self._hosts:
+            self._hosts = (*self._hosts, host)
+            self._tables.clear()
+        return self._hosts.index(host)
+
     def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
         """See `ClockKnowledge.host_times`."""
         if host < 0 or not len(clock_ns):

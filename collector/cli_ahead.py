@@ -1,0 +1,126 @@
+"""The command `noonmark ahead`: which hosts were ahead or behind by more than so much, when, and for how long."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from noonmark.collector import cli_options
+from noonmark.collector.ahead import Excursion, HostExcursions, excursions
+from noonmark.collector.cli_clocks import Forgiving
+from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.instants import format_instant
+from noonmark.collector.present import direction, format_age, format_duration
+
+SHOWN = 20
+"""Excursions of one host told one by one; beyond, they are counted."""
+
+
+@click.command()
+@cli_options.reading_options
+@click.option("--by", "by", required=True, metavar="SPAN", help="More than this ahead or behind, such as 250ms.")
+@click.option("--since", required=True, metavar="T", help="Begin of the stretch of time asked about.")
+@click.option("--until", metavar="T", help="Its end.  [default: now]")
+@click.option("--host", "hosts", multiple=True, metavar="HOST", help="Only this host; repeat for several.")
+@click.option("--only", type=click.Choice(["ahead", "behind"]), help="Only one of the two directions.")
+def ahead(
+    collector: str,
+    history: str | None,
+    timeout: float,
+    as_json: bool,
+    by: str,
+    since: str,
+    until: str | None,
+    hosts: tuple[str, ...],
+    only: str | None,
+) -> None:
+    """Which hosts' clocks were ahead (or behind) by more than --by: when, by how much, and for how long in all.
+
+    The question after an incident. Times are the reference's; a stretch is certain as far as the limits leave no doubt.
+
+    Exit code 1: some host was. 3: nothing is known of that time.
+    """
+    by_ns = cli_options.span_of(by, "--by")
+    with cli_options.opened(collector, history, timeout) as source:
+        since_ns = cli_options.moment(since, source, "--since")
+        until_ns = cli_options.moment(until, source, "--until")
+        until_ns = cli_options.now_of(source) if until_ns is None else until_ns
+        since_ns = until_ns if since_ns is None else since_ns
+        if since_ns >= until_ns:
+            raise WrongUse("--since must come before --until")
+        found = _asked(source, hosts, by_ns, since_ns, until_ns, only)
+    if not any(each.known_ns for each in found):
+        raise NoAnswer(f"nothing is known of these hosts from {format_instant(since_ns)} on")
+    beyond = sorted((each for each in found if each.excursions), key=lambda each: -each.lasted_ns)
+    if as_json:
+        cli_options.print_json(_document(beyond, len(found), by_ns, since_ns, until_ns))
+    else:
+        _print(beyond, len(found), by_ns)
+    if beyond:
+        sys.exit(1)
+
+
+def _asked(
+    source: Source, hosts: tuple[str, ...], by_ns: int, since_ns: int, until_ns: int, only: str | None
+) -> list[HostExcursions]:
+    forgiving = Forgiving(source)
+    found = []
+    for host in hosts or source.span().hosts:
+        each = excursions(host, forgiving.course(host, None, since_ns, until_ns), by_ns, until_ns)
+        kept = tuple(one for one in each.excursions if only is None or one.ahead == (only == "ahead"))
+        found.append(HostExcursions(host, kept, each.known_ns))
+    return found
+
+
+def _print(beyond: list[HostExcursions], asked: int, by_ns: int) -> None:
+    if not beyond:
+        click.echo(f"None of {asked} hosts was more than {format_duration(by_ns)} ahead or behind.")
+        return
+    for each in beyond:
+        times = len(each.excursions)
+        click.echo(
+            f"{each.host}: more than {format_duration(by_ns)} off for {format_age(each.lasted_ns)} in all"
+            f"{f', in {times} stretches' if times > 1 else ''} (certain for {format_age(each.certain_ns)})"
+        )
+        for one in each.excursions[:SHOWN]:
+            click.echo(f"  {_line(one)}")
+        if times > SHOWN:
+            click.echo(f"  and {times - SHOWN} more (all of them with --json)")
+
+
+def _line(one: Excursion) -> str:
+    end = "still so" if one.open_end else format_instant(one.until_ns, digits=3)
+    size = f"{format_duration(abs(one.largest_ns))} {direction(one.largest_ns)}"
+    return f"{format_instant(one.since_ns, digits=3)} to {end:<24}  up to {size}"
+
+
+def _document(beyond: list[HostExcursions], asked: int, by_ns: int, since_ns: int, until_ns: int) -> dict[str, Any]:
+    return {
+        "schema": "noonmark.ahead/1",
+        "by_ns": by_ns,
+        "since_ns": since_ns,
+        "until_ns": until_ns,
+        "asked": asked,
+        "hosts": [
+            {
+                "host": each.host,
+                "lasted_ns": each.lasted_ns,
+                "certain_ns": each.certain_ns,
+                "largest_ns": each.largest_ns,
+                "excursions": [
+                    {
+                        "since_ns": one.since_ns,
+                        "until_ns": one.until_ns,
+                        "ahead": one.ahead,
+                        "largest_ns": one.largest_ns,
+                        "certain_ns": one.certain_ns,
+                        "open_end": one.open_end,
+                    }
+                    for one in each.excursions
+                ],
+            }
+            for each in beyond
+        ],
+    }

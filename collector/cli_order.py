@@ -1,0 +1,174 @@
+"""The command `noonmark order`: logs of several hosts, merged in corrected time."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import BinaryIO
+
+import click
+
+from noonmark.collector import cli_options, merge_json, merge_text
+from noonmark.collector.cli_clocks import clock_knowledge, correction_options
+from noonmark.collector.cli_options import NoAnswer, WrongUse
+from noonmark.collector.cli_stamps import gathered, stamp_options
+from noonmark.collector.clock_knowledge import ClockKnowledge
+from noonmark.collector.estimate import Finding
+from noonmark.collector.instants import format_instant
+from noonmark.collector.log_files import LogError, LogName, OpenLog, log_names, open_log
+from noonmark.collector.log_journal import JournalLog
+from noonmark.collector.log_stamps import StampOptions
+from noonmark.collector.merge import Merge
+from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
+from noonmark.collector.verdicts import LIKELY
+
+
+@click.command()
+@click.argument("logs", nargs=-1, required=True, metavar="LOG…")
+@cli_options.reading_options
+@correction_options
+@stamp_options
+@click.option("--strict", is_flag=True, help="Exit with 1 when the order of two neighbours of different hosts is open.")
+@click.option("--likely", type=click.FloatRange(0.5, 1.0, min_open=True, max_open=True), default=LIKELY,
+              show_default=True, help="Probability from which an order is called likely.")  # fmt: skip
+@click.option("--window", metavar="SPAN", default="10s", show_default=True,
+              help="How far lines of different hosts in one log may be out of order.")  # fmt: skip
+@click.option("--happens-before", "field", metavar="FIELD",
+              help="Lines that share this field's value are one request and its reply: use it.")  # fmt: skip
+@click.option("--explain", is_flag=True, help="Say at the end what else than a clock may set the logs apart.")
+def order(
+    logs: tuple[str, ...],
+    collector: str,
+    history: str | None,
+    timeout: float,
+    as_json: bool,
+    estimate_file: str | None,
+    raw: bool,
+    formats: tuple[str, ...],
+    tz: str | None,
+    year: int | None,
+    fields: tuple[str, ...],
+    host_field: str | None,
+    strict: bool,
+    likely: float,
+    window: str,
+    field: str | None,
+    explain: bool,
+) -> None:
+    """Merge logs of several hosts into one stream, in corrected time.
+
+    A LOG is HOST=FILE, HOST=FOLDER (all its files), FOLDER (in it a folder for each host), or a FILE whose lines name
+    their hosts. `-` is standard input; gzip is unpacked. Lines come out as they are, behind two marks, their corrected
+    time and their host; a line without a time stays with the line before.
+
+    \b
+    First mark    / | \\  first, inner and last of a group whose order is open
+    Second mark   ~      the order to the line before is likely
+                  ?      it is open; a blank: it is certain
+    Behind time   !      nothing is known of this host's clock then: its own time
+
+    Exit code 1: --strict, and the order of some neighbours is open. 2: a log cannot be read as it stands. 3: nothing is
+    known of any clock.
+    """
+    options = gathered(tz, year, fields, host_field)
+    window_ns = cli_options.span_of(window, "--window")
+    names = _names(logs, twice=field is not None or explain)
+    with clock_knowledge(
+        _hosts(names), collector=collector, history=history, timeout=timeout, estimate_file=estimate_file, raw=raw
+    ) as knowledge:
+        hosts = Hosts(knowledge)
+        opened = _opened(names, options, formats)
+        tightened, findings = None, list[Finding]()
+        if field is not None:
+            again = _opened(names, options, formats)
+            tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
+            _say(f"{len(steps)} causes and effects by {field}")
+        merge = merge_of(opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened)
+        _write(merge, hosts, opened, as_json)
+        findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
+        _report(merge, opened, findings)
+        if explain:
+            _explain(names, options, formats, knowledge, hosts)
+        _finish(merge, raw, strict, opened)
+
+
+def _names(logs: Sequence[str], *, twice: bool) -> list[LogName]:
+    try:
+        names = log_names(logs)
+    except (LogError, OSError) as error:
+        raise WrongUse(str(error)) from error
+    if sum(name.path == "-" for name in names) > 1:
+        raise WrongUse("standard input can be one log only")
+    if twice and any(name.path == "-" for name in names):
+        raise WrongUse("--happens-before and --explain read the logs twice: standard input cannot be one of them")
+    return names
+
+
+def _hosts(names: Sequence[LogName]) -> list[str]:
+    return list(dict.fromkeys(name.host for name in names if name.host is not None))
+
+
+def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[str]) -> list[OpenLog]:
+    try:
+        return [open_log(name, options, formats) for name in names]
+    except LogError as error:
+        raise WrongUse(str(error)) from error
+
+
+def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
+    out: BinaryIO = sys.stdout.buffer
+    if as_json:
+        for line in merge_json.lines(merge.stretches(), hosts.names, [log.name.path for log in logs]):
+            out.write(line)
+    else:
+        for text in merge_text.texts(merge.stretches(), hosts.names):
+            out.write(text)
+    out.flush()
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def _report(merge: Merge, logs: Sequence[OpenLog], findings: Sequence[Finding]) -> None:
+    """What the reader should know of the whole, on standard error."""
+    counts = merge.counts
+    certain = counts.across - counts.likely - counts.open
+    _say(
+        f"{counts.records:,} records of {len(logs)} logs; of {counts.across:,} steps from host to host "
+        f"{certain:,} are certain, {counts.likely:,} likely, {counts.open:,} open"
+    )
+    if counts.unknown:
+        _say(f"{counts.unknown:,} records keep their own time (marked !): nothing is known of their host's clock then")
+    for log, source in zip(logs, merge.sources, strict=True):
+        if log.counts.unreadable:
+            _say(f"{log.name.path}: {log.counts.unreadable:,} lines without a readable time stay with the line before")
+        if log.counts.refused:
+            _say(f"{log.name.path}: of these {log.counts.refused:,} could be read if: {log.counts.first_refusal}")
+        if source.late:
+            _say(
+                f"{log.name.path}: {source.late:,} lines came later than --window allows; they stand as early as can be"
+            )
+        for trouble in log.trouble:
+            _say(trouble)
+    for finding in findings:
+        _say(f"{format_instant(finding.at_ns)}  {finding.text}")
+
+
+def _explain(
+    names: Sequence[LogName], options: StampOptions, formats: Sequence[str], knowledge: ClockKnowledge, hosts: Hosts
+) -> None:
+    from noonmark.collector.explain_logs import explain_logs
+
+    for line in explain_logs(_opened(names, options, formats), knowledge, hosts):
+        _say(line)
+
+
+def _finish(merge: Merge, raw: bool, strict: bool, logs: Sequence[OpenLog]) -> None:
+    counts = merge.counts
+    if any(log.trouble for log in logs):
+        sys.exit(2)
+    if counts.records and counts.unknown == counts.records and not raw:
+        raise NoAnswer("nothing is known of any of these clocks then: all times are the logs' own")
+    if strict and counts.open:
+        sys.exit(1)
