@@ -19,6 +19,7 @@ SMALLEST_STEP_NS = 1_000
 """A change of the difference below this may be the reading's own doing."""
 _BRACKETS = 9
 _TIGHT_NS = 400
+_SECOND_LOOKS = 3
 _READINGS = 15
 _RATE_SPAN_NS = 100_000_000
 
@@ -73,6 +74,8 @@ class ClockWatch:
 
     def _examine(self) -> Sequence[ClockEvent]:
         """Tell a true change from a slow reading."""
+        if any(abs(self._read() - self._expected_ns) < SMALLEST_STEP_NS for _ in range(_SECOND_LOOKS)):
+            return ()
         set_ns, set_width = self._bracketed(self._clock.realtime_ns)
         moved_ns = set_ns - self._set_ns
         if abs(moved_ns) < SMALLEST_STEP_NS + set_width:

@@ -1,4 +1,4 @@
-"""Ancillary data of a received message -> kernel time stamps and packet details. Pure: bytes in, values out.
+"""Ancillary data of a received message -> kernel time stamps and packet details. Pure: octets in, values out.
 
 Linux's numbers (include/uapi/asm-generic/socket.h, linux/in.h, linux/in6.h, linux/errqueue.h); Python 3.11 names none
 of those for time stamps. All lengths are checked: what does not fit counts as not told.
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import struct
 import sys
-from collections.abc import Iterable
 
 SOL_SOCKET, SOL_IP, SOL_IPV6 = 1, 0, 41
 SCM_TIMESTAMPNS, SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW = 35, 37, 65
@@ -22,8 +21,10 @@ ORIGIN_TIMESTAMPING = 4
 SENT = 0
 """SCM_TSTAMP_SND: the stamp of the packet's leaving, not of its scheduling."""
 
-Ancillary = Iterable[tuple[int, int, bytes]]
+AncillaryData = list[tuple[int, int, bytes]]
 
+_HEADER = struct.Struct("@Nii")
+_ALIGN = struct.calcsize("@N")
 _TIME_64 = struct.Struct("=qq").unpack_from
 _TIME_32 = struct.Struct("=ii").unpack_from
 # sock_extended_err: of its 16 octets the origin, the kind of stamp, and the count.
@@ -34,6 +35,15 @@ _ERRORS = ((SOL_IP, IP_RECVERR), (SOL_IPV6, IPV6_RECVERR))
 _STAMPS = (SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW, SCM_TIMESTAMPNS)
 # Where a small number's octet lies in a C int.
 _LOW_OCTET = 0 if sys.byteorder == "little" else 3
+
+
+# What 64-bit kernels give: a stamp and a hop limit; a stamp and an extended error.
+_USUAL_RECEIVE_LENGTH = 64 + 24
+_USUAL_RECEIVE = struct.Struct("@Nii qq 32x Nii" + ("B" if sys.byteorder == "little" else "3xB")).unpack_from
+_USUAL_RECEIVE_HEADS = (64, SOL_SOCKET, SCM_TIMESTAMPING, 20)
+_USUAL_TRANSMIT_LENGTH = 64 + 32
+_USUAL_TRANSMIT = struct.Struct("@Nii qq 32x 8xii 4xB3xII").unpack_from
+_USUAL_TRANSMIT_HEADS = (64, SOL_SOCKET, SCM_TIMESTAMPING, ORIGIN_TIMESTAMPING, SENT)
 
 
 def _time_ns(data: bytes) -> int:
@@ -48,7 +58,47 @@ def _time_ns(data: bytes) -> int:
     return int(seconds) * 1_000_000_000 + int(nanoseconds)
 
 
-def receive_details(ancillary: Ancillary) -> tuple[int, int]:
+def split(control: bytes) -> AncillaryData:
+    """A buffer of ancillary data as (level, kind, data), as cmsg(3)'s macros walk it; ends at the first nonsense."""
+    messages: AncillaryData = []
+    position = 0
+    while position + _HEADER.size <= len(control):
+        length, level, kind = _HEADER.unpack_from(control, position)
+        if not _HEADER.size <= length <= len(control) - position:
+            break
+        messages.append((level, kind, control[position + _HEADER.size : position + length]))
+        position += length + -length % _ALIGN
+    return messages
+
+
+def join(messages: AncillaryData) -> bytes:
+    """The other way round, for sending."""
+    control = b""
+    for level, kind, data in messages:
+        length = _HEADER.size + len(data)
+        control += _HEADER.pack(length, level, kind) + data + bytes(-length % _ALIGN)
+    return control
+
+
+def receive_details_at(control: bytes | bytearray, start: int, length: int) -> tuple[int, int]:
+    """`receive_details` of ancillary data within a buffer; the usual layout is read in one stroke."""
+    if length == _USUAL_RECEIVE_LENGTH:
+        first, level, kind, seconds, nanoseconds, second, level2, kind2, low = _USUAL_RECEIVE(control, start)
+        if (first, level, kind, second) == _USUAL_RECEIVE_HEADS and (level2, kind2) in _HOP_LIMITS:
+            return seconds * 1_000_000_000 + nanoseconds, low
+    return receive_details(split(bytes(control[start : start + length])))
+
+
+def transmit_details_at(control: bytes | bytearray, start: int, length: int) -> tuple[int, int] | None:
+    """`transmit_details` of ancillary data within a buffer; the usual layout is read in one stroke."""
+    if length >= _USUAL_TRANSMIT_LENGTH:
+        first, level, kind, seconds, nanoseconds, level2, kind2, origin, info, count = _USUAL_TRANSMIT(control, start)
+        if (first, level, kind, origin, info) == _USUAL_TRANSMIT_HEADS and (level2, kind2) in _ERRORS and seconds:
+            return count, seconds * 1_000_000_000 + nanoseconds
+    return transmit_details(split(bytes(control[start : start + length])))
+
+
+def receive_details(ancillary: AncillaryData) -> tuple[int, int]:
     """The kernel's receive stamp (CLOCK_REALTIME, ns) and TTL or hop limit of a received packet; 0 where not told."""
     time_ns = hop_limit = 0
     for level, kind, data in ancillary:
@@ -63,7 +113,7 @@ def receive_details(ancillary: Ancillary) -> tuple[int, int]:
     return time_ns, hop_limit
 
 
-def transmit_details(ancillary: Ancillary) -> tuple[int, int] | None:
+def transmit_details(ancillary: AncillaryData) -> tuple[int, int] | None:
     """Which packet left when, as a message of the error queue tells it.
 
     That is its count on the socket (SOF_TIMESTAMPING_OPT_ID) and CLOCK_REALTIME in ns. None if the message tells
@@ -85,7 +135,7 @@ def transmit_details(ancillary: Ancillary) -> tuple[int, int] | None:
     return (identifier, time_ns) if identifier >= 0 and time_ns else None
 
 
-def reply_source(ancillary: Ancillary) -> list[tuple[int, int, bytes]]:
+def reply_source(ancillary: AncillaryData) -> list[tuple[int, int, bytes]]:
     """Ancillary data that makes a reply leave from the address that its request came to; empty if not told."""
     for level, kind, data in ancillary:
         if level == SOL_IP and kind == IP_PKTINFO and len(data) == _PACKET_INFO_4.size:

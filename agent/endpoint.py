@@ -14,26 +14,27 @@ import asyncio
 import errno
 import random
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 
 from noonmark.agent.clock_watch import ClockWatch
 from noonmark.agent.clocks import Clock
-from noonmark.agent.exchange import Exchange, ExchangeSettings, Probe, Role
+from noonmark.agent.exchange import Exchange, ExchangeSettings, Probe
 from noonmark.agent.kernel_clock import SetNotice
 from noonmark.agent.reflector import Reflector, ReflectorSettings, Token
 from noonmark.agent.schedule import PeerTarget
+from noonmark.agent.socket_address import Address
 from noonmark.agent.stamp import is_request
 from noonmark.agent.statistics import ProbeStatistics
-from noonmark.agent.timestamping import Address, AncillaryData, StampedSocket, Stamping
+from noonmark.agent.timestamping import Outgoing, Received, StampedSocket, Stamping
 from noonmark.agent.timestamps import encode_error_estimate
 from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
 
 Socket = StampedSocket[Probe | Token]
 
 _KERNEL, _USER = StampSource.KERNEL, StampSource.USER
-_DATAGRAMS_A_WAKE = 64
-_DISCARD_AT_MOST = 4096
+_DISCARD_AT_MOST = 256
 _DISCIPLINE_EVERY_NS = 8_000_000_000
 """How old the clock's word on its own error may be; the kernel lets it grow by 500 µs/s."""
 
@@ -73,7 +74,6 @@ class Endpoint:
         self._reflector = Reflector(self._settings.reflector)
         self._sockets: list[Socket] = []
         self._running = False
-        self._received = 0
         self._notice: SetNotice | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at: int | None = None
@@ -159,74 +159,81 @@ class Endpoint:
     # --- datagrams
 
     def _readable(self, sock: Socket) -> None:
-        replies = self._receive(sock)
-        if sock.awaits_stamps or not self._received:
-            self._late_stamps(sock)
-        if replies:
+        messages = self._receive(sock)
+        if not self._take_stamps(sock, needed=not messages):
+            self._count_discarded(messages)
+            return
+        if self._handle(sock, messages):
             self._pump()
 
-    def _receive(self, sock: Socket) -> bool:
-        """Take what waits, answer the requests; whether there were replies to our own."""
-        watch, reflector, kernel_to_clock = self._watch, self._reflector, self._clock.kernel_to_clock
+    def _receive(self, sock: Socket) -> list[Received]:
+        try:
+            return sock.receive()
+        except OSError as error:
+            self._socket_errors[_name(error)] += 1
+            return []
+
+    def _handle(self, sock: Socket, messages: Sequence[Received]) -> bool:
+        """Answer requests; whether there were replies to our own.
+
+        Answers leave together, in two rounds: a sender's further requests wait until its first is answered, for their
+        answers are to tell when that one left.
+        """
+        first: dict[Address, Received] = {}
+        further: list[Received] = []
         replies = False
-        for self._received in range(_DATAGRAMS_A_WAKE):
-            try:
-                message = sock.receive()
-            except OSError as error:
-                self._socket_errors[_name(error)] += 1
-                break
-            if message is None:
-                break
-            events = watch.check()
-            if events:
-                self._clock_events_happened(events)
-                break
-            data, address, kernel_ns, hop_limit, reply_source = message
-            if kernel_ns:
-                stamped_ns, source = kernel_to_clock(kernel_ns), _KERNEL
-            else:
-                stamped_ns, source = watch.realtime_ns, _USER
-            now = watch.monotonic_ns
+        for message in messages:
+            data, address = message[0], message[1]
             if not is_request(data):
                 replies = True
-                self._exchange.receive_datagram(data, address, Stamp(stamped_ns, source), now=now)
-                continue
-            answer = reflector.receive_request(data, address, stamped_ns, source, hop_limit, now, watch.realtime_ns)
-            if answer is not None:
-                self._answer(sock, answer, address, reply_source)
+                stamp = Stamp(*self._receive_stamp(message[2]))
+                self._exchange.receive_datagram(data, address, stamp, now=self._watch.monotonic_ns)
+            elif first.setdefault(address, message) is not message:
+                further.append(message)
+        if first and not self._answer(sock, first.values()):
+            self._count_discarded(further)
+        elif further:
+            self._answer(sock, further)
         return replies
 
-    def _answer(
-        self, sock: Socket, answer: tuple[bytes, Token], address: Address, reply_source: AncillaryData | None
-    ) -> None:
-        try:
-            sock.send(answer[0], address, answer[1], reply_source)
-        except OSError as error:
+    def _receive_stamp(self, kernel_ns: int) -> tuple[int, StampSource]:
+        if kernel_ns:
+            return self._clock.kernel_to_clock(kernel_ns), _KERNEL
+        return self._watch.realtime_ns, _USER
+
+    def _answer(self, sock: Socket, requests: Iterable[Received]) -> bool:
+        """Answer and take the stamps; False if the clock was set meanwhile."""
+        receive_request, realtime_ns = self._reflector.receive_request, self._clock.realtime_ns
+        now = self._watch.monotonic_ns
+        answers: list[Outgoing[Probe | Token]] = []
+        for data, address, kernel_ns, hop_limit, reply_source in requests:
+            received_ns, source = self._receive_stamp(kernel_ns)
+            answer = receive_request(data, address, received_ns, source, hop_limit, now, realtime_ns())
+            if answer is not None:
+                answers.append((answer[0], address, answer[1], reply_source))
+        for _, error in sock.send(answers):
             self._reflector.refuse(_name(error))
-            return
-        found = sock.transmit_stamp()
-        if found is not None:
-            self._apply(found)
+        return self._take_stamps(sock)
 
     # --- transmit stamps
 
-    def _apply(self, found: tuple[Probe | Token, int]) -> None:
-        token, kernel_ns = found
-        time_ns = self._clock.kernel_to_clock(kernel_ns)
-        if isinstance(token, tuple):
-            self._reflector.transmitted(token, time_ns)
-        else:
-            self._exchange.transmit_stamp(token, time_ns)
+    def _take_stamps(self, sock: Socket, *, needed: bool = False) -> bool:
+        """Fetch what transmit stamps are there and check the clock; only then use them. False if it was set.
 
-    def _late_stamps(self, sock: Socket) -> None:
-        """Stamps that were not there right after sending; they may belong to records already complete: check first."""
-        found = sock.transmit_stamps()
+        `needed`: the loop woke for nothing else, so there must be something.
+        """
+        found = sock.transmit_stamps() if needed or sock.awaits_stamps else ()
         events = self._watch.check()
         if events:
             self._clock_events_happened(events)
-            return
-        for each in found:
-            self._apply(each)
+            return False
+        for token, kernel_ns in found:
+            time_ns = self._clock.kernel_to_clock(kernel_ns)
+            if isinstance(token, tuple):
+                self._reflector.transmitted(token, time_ns)
+            else:
+                self._exchange.transmit_stamp(token, time_ns)
+        return True
 
     # --- the clock
 
@@ -249,12 +256,13 @@ class Endpoint:
 
     def _discard_received(self, sock: Socket) -> None:
         for _ in range(_DISCARD_AT_MOST):
-            try:
-                message = sock.receive()
-            except OSError:
+            messages = self._receive(sock)
+            if not messages:
                 return
-            if message is None:
-                return
+            self._count_discarded(messages)
+
+    def _count_discarded(self, messages: Sequence[Received]) -> None:
+        for message in messages:
             if is_request(message[0]):
                 self._reflector.refuse("clock-event")
 
@@ -274,28 +282,28 @@ class Endpoint:
         if now >= self._discipline_until:
             self._refresh_discipline(now)
         self._exchange.handle_timer(now=now)
-        for probe in self._exchange.datagrams_to_send(now=now):
-            self._send(probe, now)
+        for session, probes in groupby(self._exchange.datagrams_to_send(now=now), lambda probe: probe.session):
+            self._send(session.key, list(probes), now)
         self._deliver()
         self._set_timer(now)
 
-    def _send(self, probe: Probe, now: int) -> None:
-        family_v6 = ":" in probe.address[0]
-        sock = next((sock for sock in self._sockets if (":" in sock.address[0]) is family_v6), None)
+    def _send(self, address: Address, probes: Sequence[Probe], now: int) -> None:
+        """The packets of one exchange, back to back."""
+        six = ":" in address[0]
+        sock = next((sock for sock in self._sockets if (":" in sock.address[0]) is six), None)
         if sock is None:
-            self._exchange.send_failed(probe, "no-socket")
+            for probe in probes:
+                self._exchange.send_failed(probe, "no-socket")
             return
-        data = self._exchange.depart(
-            probe, self._clock.realtime_ns(), now=now, epoch=self._watch.epoch, error_estimate=self._error_estimate
-        )
-        try:
-            sock.send(data, probe.address, probe)
-        except OSError as error:
-            self._exchange.send_failed(probe, _name(error))
-        # Between the two packets of a pair nothing may come; their stamps are fetched together.
-        if probe.role is not Role.WARM_UP:
-            while sock.awaits_stamps and (found := sock.transmit_stamp()) is not None:
-                self._apply(found)
+        epoch, estimate, realtime_ns = self._watch.epoch, self._error_estimate, self._clock.realtime_ns
+        outgoing: list[Outgoing[Probe | Token]] = []
+        for probe in probes:
+            data = self._exchange.depart(probe, realtime_ns(), now=now, epoch=epoch, error_estimate=estimate)
+            outgoing.append((data, address, probe, None))
+        for token, error in sock.send(outgoing):
+            if isinstance(token, Probe):
+                self._exchange.send_failed(token, _name(error))
+        self._take_stamps(sock)
 
     def _deliver(self) -> None:
         records = self._exchange.take_records()

@@ -82,10 +82,9 @@ class ProbeStatistics:
     clock_events: int
     clock_epoch: int
     clock_rate: float | None
-    """How much faster the clock runs than its bare oscillator since the last statistics (s/s); None if too short ago."""
+    """How much faster the clock runs than its bare oscillator (s/s), since the last statistics; None if just now."""
     kernel_stamps: str
-    """What the sockets' kernel agreed to stamp: "receive and transmit", "receive only" or "none" (the worst of all
-    sockets)."""
+    """What the kernel agreed to stamp, of the worst socket: "receive and transmit", "receive only" or "none"."""
 
     @property
     def sent(self) -> int:

@@ -1,4 +1,4 @@
-"""A UDP socket whose packets the kernel stamps: the only setsockopt, recvmsg and error-queue code there is. Rim.
+"""A UDP socket whose packets the kernel stamps: the only code of socket options and error queue there is. Rim.
 
 Rules: nothing here blocks or waits; the owner watches `fileno` for reading. Linux puts transmit stamps on the
 socket's error queue, which wakes the watcher whatever it asked for, so each wake must drain it. A stamp says which
@@ -14,11 +14,13 @@ from __future__ import annotations
 
 import enum
 import socket
+from collections.abc import Sequence
 from typing import Generic, TypeVar
 
 from noonmark.agent import cmsg
-
-Address = tuple[str, int] | tuple[str, int, int, int]
+from noonmark.agent.cmsg import AncillaryData
+from noonmark.agent.mmsg import Batch
+from noonmark.agent.socket_address import Address, AddressTable
 
 SO_TIMESTAMPNS, SO_TIMESTAMPING = cmsg.SCM_TIMESTAMPNS, cmsg.SCM_TIMESTAMPING
 TX_SOFTWARE, RX_SOFTWARE, SOFTWARE, OPT_ID, OPT_TSONLY = 1 << 1, 1 << 3, 1 << 4, 1 << 7, 1 << 11
@@ -27,7 +29,8 @@ IP_RECVTTL, IPV6_RECVPKTINFO, IPV6_RECVHOPLIMIT = 12, 49, 51
 MSG_ERRQUEUE = 0x2000
 LONGEST_DATAGRAM = 9216
 """A jumbo frame's worth; longer datagrams are not test packets of anyone."""
-_MSG_TRUNC = int(socket.MSG_TRUNC)  # the enumeration is slow to compare
+AT_ONCE = 32
+"""Datagrams a call."""
 _ANCILLARY_LENGTH = 256
 _DRAIN_AT_MOST = 1024
 _AWAIT_AT_MOST = 1024
@@ -42,7 +45,8 @@ class Stamping(enum.Enum):
 
 
 Token = TypeVar("Token")
-AncillaryData = list[tuple[int, int, bytes]]
+Outgoing = tuple[bytes, Address, Token, AncillaryData | None]
+"""A datagram to send: its octets; whither; what comes back with its stamp; `reply_source` of the request, or None."""
 Received = tuple[bytes, Address, int, int, AncillaryData | None]
 """One datagram: its octets; whence;
 the kernel's receive stamp (CLOCK_REALTIME, ns) or 0; TTL or hop limit on arrival or 0; what to pass to `send` with
@@ -75,8 +79,10 @@ class StampedSocket(Generic[Token]):
         self._awaited: dict[int, Token] = {}
         self._found: list[tuple[Token, int]] = []
         self._transmit_stamps = self.stamping is Stamping.BOTH
-        self._recvmsg = self._socket.recvmsg
-        self._sendto = self._socket.sendto
+        self._incoming = Batch(AT_ONCE, LONGEST_DATAGRAM, _ANCILLARY_LENGTH)
+        self._outgoing = Batch(AT_ONCE, LONGEST_DATAGRAM, _ANCILLARY_LENGTH)
+        self._errors = Batch(AT_ONCE, 1, _ANCILLARY_LENGTH)
+        self._addresses = AddressTable()
 
     def _enable_stamps(self) -> Stamping:
         for option, value, got in (
@@ -110,34 +116,53 @@ class StampedSocket(Generic[Token]):
         """Give the port back."""
         self._socket.close()
 
-    def receive(self) -> Received | None:
-        """The next datagram; None when there is none. Raises OSError if the socket itself failed."""
-        while True:
-            try:
-                data, ancillary, flags, address = self._recvmsg(LONGEST_DATAGRAM, _ANCILLARY_LENGTH)
-            except (BlockingIOError, InterruptedError):
-                return None
-            if flags & _MSG_TRUNC:
+    def receive(self) -> list[Received]:
+        """Datagrams that are there now, some at most; none if there is none. Raises OSError if the socket failed."""
+        batch, to_tuple = self._incoming, self._addresses.to_tuple
+        control = batch.control
+        messages: list[Received] = []
+        source: AncillaryData | None = None
+        for data, name, truncated, place, length in batch.datagrams(batch.receive(self._socket.fileno())):
+            if truncated:
                 self.oversized += 1
                 continue
-            kernel_ns, hop_limit = cmsg.receive_details(ancillary)
-            source = cmsg.reply_source(ancillary) if self._wildcard else None
-            return data, address, kernel_ns, hop_limit, source
+            kernel_ns, hop_limit = cmsg.receive_details_at(control, place, length)
+            if self._wildcard:
+                source = cmsg.reply_source(cmsg.split(bytes(control[place : place + length])))
+            messages.append((data, to_tuple(name), kernel_ns, hop_limit, source))
+        return messages
 
-    def send(self, data: bytes, address: Address, token: Token, reply_source: AncillaryData | None = None) -> None:
-        """Send now; the packet's transmit stamp will come with `token`. Raises OSError where it cannot be sent."""
-        try:
-            if reply_source:
-                self._socket.sendmsg([data], reply_source, 0, address)
+    def send(self, messages: Sequence[Outgoing[Token]]) -> list[tuple[Token, OSError]]:
+        """Send now, in order, all that can be sent; the others' tokens with what hindered each."""
+        failures: list[tuple[Token, OSError]] = []
+        for start in range(0, len(messages), AT_ONCE):
+            self._send_some(messages[start : start + AT_ONCE], failures)
+        return failures
+
+    def _send_some(self, messages: Sequence[Outgoing[Token]], failures: list[tuple[Token, OSError]]) -> None:
+        tokens: list[Token] = []
+        put, to_structure = self._outgoing.put, self._addresses.to_structure
+        for data, address, token, source in messages:
+            try:
+                put(len(tokens), data, to_structure(address), cmsg.join(source) if source else b"")
+            except OSError as error:
+                failures.append((token, error))
             else:
-                self._sendto(data, address)
-        except OSError:
-            self._restart_count()
-            raise
-        identifier = self._next_id
-        self._next_id = (identifier + 1) & 0xFFFF_FFFF
-        if self._transmit_stamps:
-            self._awaited[identifier] = token
+                tokens.append(token)
+        first = 0
+        while first < len(tokens):
+            try:
+                sent = self._outgoing.send(self._socket.fileno(), first, len(tokens) - first)
+            except OSError as error:
+                failures.append((tokens[first], error))
+                self._restart_count()
+                first += 1
+                continue
+            if self._transmit_stamps:
+                for token in tokens[first : first + sent]:
+                    self._awaited[self._next_id] = token
+                    self._next_id = (self._next_id + 1) & 0xFFFF_FFFF
+            first += sent
 
     def _restart_count(self) -> None:
         """After a failed send the kernel may or may not have counted it: make both sides start from 0 again.
@@ -162,24 +187,16 @@ class StampedSocket(Generic[Token]):
         """Whether a sent packet's stamp is still to come."""
         return bool(self._awaited or self._found)
 
-    def transmit_stamp(self) -> tuple[Token, int] | None:
-        """The next transmit stamp: its packet's token and CLOCK_REALTIME in ns; None when there is none now."""
-        if self._found:
-            return self._found.pop()
-        while True:
-            try:
-                _, ancillary, _, _ = self._recvmsg(0, _ANCILLARY_LENGTH, MSG_ERRQUEUE)
-            except (BlockingIOError, InterruptedError):
-                if len(self._awaited) > _AWAIT_AT_MOST:
-                    self.forget_awaited()
-                return None
-            found = cmsg.transmit_details(ancillary)
-            if found is not None and found[0] in self._awaited:
-                return self._awaited.pop(found[0]), found[1]
-
     def transmit_stamps(self) -> list[tuple[Token, int]]:
-        """Drain the error queue."""
-        stamps: list[tuple[Token, int]] = []
-        while len(stamps) < _DRAIN_AT_MOST and (found := self.transmit_stamp()) is not None:
-            stamps.append(found)
+        """Drain the error queue: the sent packets' tokens, each with CLOCK_REALTIME in ns at its leaving."""
+        stamps, self._found = self._found, []
+        batch, count = self._errors, AT_ONCE
+        while count == AT_ONCE and len(stamps) < _DRAIN_AT_MOST:
+            count = batch.receive(self._socket.fileno(), MSG_ERRQUEUE)
+            for place, length in batch.controls(count):
+                found = cmsg.transmit_details_at(batch.control, place, length)
+                if found is not None and found[0] in self._awaited:
+                    stamps.append((self._awaited.pop(found[0]), found[1]))
+        if len(self._awaited) > _AWAIT_AT_MOST:
+            self.forget_awaited()
         return stamps

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import struct
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -63,12 +64,71 @@ def test_reply_leaves_from_where_the_request_came_to() -> None:
     assert cmsg.reply_source([]) == []
 
 
+def at(messages: cmsg.AncillaryData) -> tuple[bytes, int, int]:
+    """In a buffer, behind something else, as the kernel leaves it: padded to the last."""
+    control = cmsg.join(messages)
+    return bytes(7 * 8) + control + bytes(200), 56, len(control)
+
+
+@pytest.mark.parametrize(
+    "messages",
+    [
+        [(1, 37, SOFTWARE), (0, 2, struct.pack("=i", 64))],
+        [(1, 37, SOFTWARE), (41, 52, struct.pack("=i", 64))],
+        [(0, 2, struct.pack("=i", 64)), (1, 37, SOFTWARE)],
+        [(0, 8, bytes(12)), (1, 37, SOFTWARE), (0, 2, struct.pack("=i", 64))],
+        [(1, 37, SOFTWARE), (0, 1, struct.pack("=i", 64))],
+        [(1, 37, SOFTWARE)],
+        [],
+    ],
+)
+def test_receipt_is_read_in_a_buffer_as_it_is_alone(messages: cmsg.AncillaryData) -> None:
+    assert cmsg.receive_details_at(*at(messages)) == cmsg.receive_details(messages)
+
+
+@pytest.mark.parametrize(
+    "messages",
+    [
+        [(1, 37, SOFTWARE), (0, 11, error())],
+        [(1, 37, SOFTWARE), (41, 25, error() + bytes(12))],
+        [(41, 25, error(count=2**32 - 1)), (1, 37, SOFTWARE)],
+        [(1, 37, SOFTWARE), (0, 11, error(origin=2))],
+        [(1, 37, SOFTWARE), (0, 11, error(info=1))],
+        [(1, 37, CARD_ONLY), (0, 11, error())],
+        [(0, 11, error())],
+        [],
+    ],
+)
+def test_departure_is_read_in_a_buffer_as_it_is_alone(messages: cmsg.AncillaryData) -> None:
+    assert cmsg.transmit_details_at(*at(messages)) == cmsg.transmit_details(messages)
+
+
 kinds = st.sampled_from([(1, 37), (1, 65), (1, 35), (0, 2), (0, 8), (0, 11), (41, 25), (41, 50), (41, 52), (9, 9)])
+ancillary_data = st.lists(st.tuples(kinds, st.binary(max_size=70)), max_size=4).map(
+    lambda messages: [(level, kind, data) for (level, kind), data in messages]
+)
 
 
-@given(st.lists(st.tuples(kinds, st.binary(max_size=70)), max_size=4))
-def test_any_ancillary_data_is_read(messages: list[tuple[tuple[int, int], bytes]]) -> None:
-    ancillary = [(level, kind, data) for (level, kind), data in messages]
-    cmsg.receive_details(ancillary)
-    cmsg.transmit_details(ancillary)
-    cmsg.reply_source(ancillary)
+@given(ancillary_data)
+def test_joined_data_is_split_again(messages: cmsg.AncillaryData) -> None:
+    assert cmsg.split(cmsg.join(messages)) == messages
+
+
+@given(st.binary(max_size=200))
+def test_any_octets_are_split(control: bytes) -> None:
+    assert sum(len(data) for _, _, data in cmsg.split(control)) <= len(control)
+
+
+@given(st.binary(max_size=120))
+def test_any_buffer_is_read(control: bytes) -> None:
+    cmsg.receive_details_at(control + bytes(200), 0, len(control))
+    cmsg.transmit_details_at(control + bytes(200), 0, len(control))
+
+
+@given(ancillary_data)
+def test_any_ancillary_data_is_read(messages: cmsg.AncillaryData) -> None:
+    cmsg.receive_details(messages)
+    cmsg.transmit_details(messages)
+    cmsg.reply_source(messages)
+    assert cmsg.receive_details_at(*at(messages)) == cmsg.receive_details(messages)
+    assert cmsg.transmit_details_at(*at(messages)) == cmsg.transmit_details(messages)

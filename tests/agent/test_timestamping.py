@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import select
 import socket
 from collections.abc import Iterator
@@ -26,7 +27,7 @@ def pair(request: pytest.FixtureRequest) -> Iterator[Pair]:
     a: StampedSocket[str] = StampedSocket(request.param, 0)
     b: StampedSocket[str] = StampedSocket(request.param, 0)
     # The first packet after stamping is switched on may come without a stamp.
-    a.send(b"first", b.address, "first")
+    a.send([(b"first", b.address, "first", None)])
     wait(b)
     b.receive()
     a.transmit_stamps()
@@ -40,11 +41,10 @@ def test_both_stamps_lie_between_readings_of_the_clock(pair: Pair) -> None:
     assert a.stamping is Stamping.BOTH
     clock = SystemClock()
     before = clock.realtime_ns()
-    a.send(b"probe", b.address, "probe")
+    a.send([(b"probe", b.address, "probe", None)])
     wait(b)
-    message = b.receive()
+    (message,) = b.receive()
     after = clock.realtime_ns()
-    assert message is not None
     data, address, received_ns, hop_limit, _ = message
     ((token, sent_ns),) = a.transmit_stamps()
     assert (data, address[:2], hop_limit, token) == (b"probe", a.address[:2], 64, "probe")
@@ -53,49 +53,62 @@ def test_both_stamps_lie_between_readings_of_the_clock(pair: Pair) -> None:
 
 def test_stamps_come_back_with_their_own_tokens(pair: Pair) -> None:
     a, b = pair
-    for number in range(50):
-        a.send(b"x", b.address, f"packet {number}")
+    assert a.send([(b"x", b.address, f"packet {number}", None) for number in range(50)]) == []
     stamps = a.transmit_stamps()
     assert [token for token, _ in stamps] == [f"packet {number}" for number in range(50)]
     assert [at for _, at in stamps] == sorted(at for _, at in stamps)
     assert not a.awaits_stamps
 
 
-def test_failed_send_leaves_later_stamps_with_their_own_tokens(pair: Pair) -> None:
-    a, b = pair
-    a.send(b"x", b.address, "before")
-    with pytest.raises(OSError, match="too long"):
-        a.send(bytes(70_000), b.address, "never")
-    a.send(b"x", b.address, "after")
+def test_failed_sends_leave_the_others_with_their_own_tokens() -> None:
+    a: StampedSocket[str] = StampedSocket("127.0.9.1", 0)
+    b: StampedSocket[str] = StampedSocket("127.0.9.1", 0)
+    broadcast = ("127.255.255.255", 9)  # refused by the kernel, which was not asked to allow it
+    messages = [
+        (b"x", b.address, "before", None),
+        (b"x", broadcast, "broadcast", None),
+        (bytes(70_000), b.address, "long", None),
+        (b"x", ("no number", 9), "unnumbered", None),
+        (b"x", ("::1", 9), "other family", None),
+        (b"x", b.address, "after", None),
+    ]
+    failures = {token: errno.errorcode.get(error.errno or 0) for token, error in a.send(messages)}
+    assert set(failures) == {"broadcast", "long", "unnumbered", "other family"}
+    assert (failures["broadcast"], failures["long"]) == ("EACCES", "EMSGSIZE")
     assert {token for token, _ in a.transmit_stamps()} == {"before", "after"}
+    assert len(b.receive()) == 2
+    assert a.given_up == 0
+    a.close()
+    b.close()
 
 
 def test_empty_socket_gives_nothing(pair: Pair) -> None:
     a, _ = pair
-    assert a.receive() is None
-    assert a.transmit_stamp() is None
+    assert a.receive() == []
+    assert a.transmit_stamps() == []
 
 
 def test_oversized_datagram_is_dropped_and_counted(pair: Pair) -> None:
-    a, b = pair
-    a.send(bytes(timestamping.LONGEST_DATAGRAM + 1), b.address, "big")
-    a.send(bytes(timestamping.LONGEST_DATAGRAM), b.address, "fits")
+    _, b = pair
+    with socket.socket(b.family, socket.SOCK_DGRAM) as sender:
+        for length in (timestamping.LONGEST_DATAGRAM + 1, timestamping.LONGEST_DATAGRAM):
+            sender.sendto(bytes(length), b.address)
     wait(b)
-    message = b.receive()
-    assert message is not None
+    (message,) = b.receive()
     assert len(message[0]) == timestamping.LONGEST_DATAGRAM
     assert b.oversized == 1
 
 
 def test_full_receive_buffer_loses_stamps_but_never_mixes_them(pair: Pair) -> None:
     a, b = pair
-    for number in range(2000):
-        a.send(b"x", b.address, f"{number}")
+    a.send([(b"x", b.address, f"{number}", None) for number in range(2000)])
     stamps = a.transmit_stamps()
     assert 0 < len(stamps) < 2000
+    for number, (token, _) in enumerate(stamps):
+        assert token == f"{number}", "those that came first had room"
     a.forget_awaited()
     assert a.given_up == 2000 - len(stamps)
-    a.send(b"x", b.address, "then")
+    a.send([(b"x", b.address, "then", None)])
     assert [token for token, _ in a.transmit_stamps()] == ["then"]
 
 
@@ -104,14 +117,12 @@ def test_reply_leaves_from_the_address_that_was_asked(wildcard: str, asked: str)
     server: StampedSocket[str] = StampedSocket(wildcard, 0)
     client: StampedSocket[str] = StampedSocket("127.0.9.2" if wildcard == "0.0.0.0" else "::1", 0)
     try:
-        client.send(b"question", (asked, server.address[1]), "question")
+        client.send([(b"question", (asked, server.address[1]), "question", None)])
         wait(server)
-        message = server.receive()
-        assert message is not None
-        server.send(b"answer", message[1], "answer", message[4])
+        (message,) = server.receive()
+        server.send([(b"answer", message[1], "answer", message[4])])
         wait(client)
-        answer = client.receive()
-        assert answer is not None
+        (answer,) = client.receive()
         assert answer[1][:2] == (asked, server.address[1])
     finally:
         server.close()
@@ -160,10 +171,9 @@ def test_kernel_that_refuses_stamps_is_lived_with(
     try:
         assert a.stamping is stamping
         for _ in range(2):
-            a.send(b"x", b.address, "x")
+            a.send([(b"x", b.address, "x", None)])
             wait(b)
-            message = b.receive()
-        assert message is not None
+            (message,) = b.receive()
         assert bool(message[2]) is (stamping is Stamping.RECEIVE)
         assert a.transmit_stamps() == []
         assert not a.awaits_stamps
