@@ -24,6 +24,14 @@ class HostFacts:
     role: str = ""
     heard_monotonic_ns: int | None = None
     """Monotonic time of the host's newest message; None if it never spoke (it is only probed by others)."""
+    asked: int | None = None
+    """Probes that its agent sent since the agent started; None: it does not say."""
+    unanswered: int | None = None
+    """How many of them got no answer."""
+    reference_state: str = "unknown"
+    """Of its own source of time: locked, holdover, free-run (ITU-T G.810), or unknown if it tells none."""
+    holdover_seconds: float | None = None
+    """How long it has been without its source; None unless it is in holdover or free-run."""
 
 
 @dataclass(frozen=True, slots=True)
