@@ -7,6 +7,13 @@ from typing import ClassVar as _ClassVar, Optional as _Optional, Union as _Union
 
 DESCRIPTOR: _descriptor.FileDescriptor
 
+class ReferenceState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+    __slots__ = ()
+    REFERENCE_STATE_UNSPECIFIED: _ClassVar[ReferenceState]
+    FREE_RUN: _ClassVar[ReferenceState]
+    HOLDOVER: _ClassVar[ReferenceState]
+    LOCKED: _ClassVar[ReferenceState]
+
 class HostState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     __slots__ = ()
     HOST_STATE_UNSPECIFIED: _ClassVar[HostState]
@@ -15,6 +22,10 @@ class HostState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     NO_ROUTE: _ClassVar[HostState]
     STALE: _ClassVar[HostState]
     UNKNOWN: _ClassVar[HostState]
+REFERENCE_STATE_UNSPECIFIED: ReferenceState
+FREE_RUN: ReferenceState
+HOLDOVER: ReferenceState
+LOCKED: ReferenceState
 HOST_STATE_UNSPECIFIED: HostState
 REFERENCE: HostState
 MEASURED: HostState
@@ -23,16 +34,20 @@ STALE: HostState
 UNKNOWN: HostState
 
 class AgentMessage(_message.Message):
-    __slots__ = ("hello", "batch", "clock_event", "counters")
+    __slots__ = ("hello", "batch", "clock_event", "counters", "reference", "kernel_clock")
     HELLO_FIELD_NUMBER: _ClassVar[int]
     BATCH_FIELD_NUMBER: _ClassVar[int]
     CLOCK_EVENT_FIELD_NUMBER: _ClassVar[int]
     COUNTERS_FIELD_NUMBER: _ClassVar[int]
+    REFERENCE_FIELD_NUMBER: _ClassVar[int]
+    KERNEL_CLOCK_FIELD_NUMBER: _ClassVar[int]
     hello: Hello
     batch: RecordBatch
     clock_event: ClockEvent
     counters: ProbeCounters
-    def __init__(self, hello: _Optional[_Union[Hello, _Mapping]] = ..., batch: _Optional[_Union[RecordBatch, _Mapping]] = ..., clock_event: _Optional[_Union[ClockEvent, _Mapping]] = ..., counters: _Optional[_Union[ProbeCounters, _Mapping]] = ...) -> None: ...
+    reference: ReferenceStatus
+    kernel_clock: KernelClock
+    def __init__(self, hello: _Optional[_Union[Hello, _Mapping]] = ..., batch: _Optional[_Union[RecordBatch, _Mapping]] = ..., clock_event: _Optional[_Union[ClockEvent, _Mapping]] = ..., counters: _Optional[_Union[ProbeCounters, _Mapping]] = ..., reference: _Optional[_Union[ReferenceStatus, _Mapping]] = ..., kernel_clock: _Optional[_Union[KernelClock, _Mapping]] = ...) -> None: ...
 
 class CollectorMessage(_message.Message):
     __slots__ = ("acknowledgement", "plan", "estimate")
@@ -132,6 +147,95 @@ class ProbeCounters(_message.Message):
     records_dropped: int
     def __init__(self, sent: _Optional[int] = ..., completed: _Optional[int] = ..., lost: _Optional[int] = ..., rejected: _Optional[int] = ..., records_dropped: _Optional[int] = ...) -> None: ...
 
+class ReferenceStatus(_message.Message):
+    __slots__ = ("state", "since_ns", "lasted_ns", "source", "offset_ns", "uncertainty_ns", "limit_ns", "oscillator", "sources", "notices")
+    STATE_FIELD_NUMBER: _ClassVar[int]
+    SINCE_NS_FIELD_NUMBER: _ClassVar[int]
+    LASTED_NS_FIELD_NUMBER: _ClassVar[int]
+    SOURCE_FIELD_NUMBER: _ClassVar[int]
+    OFFSET_NS_FIELD_NUMBER: _ClassVar[int]
+    UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    LIMIT_NS_FIELD_NUMBER: _ClassVar[int]
+    OSCILLATOR_FIELD_NUMBER: _ClassVar[int]
+    SOURCES_FIELD_NUMBER: _ClassVar[int]
+    NOTICES_FIELD_NUMBER: _ClassVar[int]
+    state: ReferenceState
+    since_ns: int
+    lasted_ns: int
+    source: str
+    offset_ns: int
+    uncertainty_ns: int
+    limit_ns: int
+    oscillator: str
+    sources: _containers.RepeatedCompositeFieldContainer[ReferenceSource]
+    notices: _containers.RepeatedCompositeFieldContainer[SourceNotice]
+    def __init__(self, state: _Optional[_Union[ReferenceState, str]] = ..., since_ns: _Optional[int] = ..., lasted_ns: _Optional[int] = ..., source: _Optional[str] = ..., offset_ns: _Optional[int] = ..., uncertainty_ns: _Optional[int] = ..., limit_ns: _Optional[int] = ..., oscillator: _Optional[str] = ..., sources: _Optional[_Iterable[_Union[ReferenceSource, _Mapping]]] = ..., notices: _Optional[_Iterable[_Union[SourceNotice, _Mapping]]] = ...) -> None: ...
+
+class ReferenceSource(_message.Message):
+    __slots__ = ("name", "kind", "verdict", "age_ns", "offset_ns", "uncertainty_ns", "limit_ns", "declared_uncertainty_ns", "declared_limit_ns", "leap", "notices", "figures")
+    class FiguresEntry(_message.Message):
+        __slots__ = ("key", "value")
+        KEY_FIELD_NUMBER: _ClassVar[int]
+        VALUE_FIELD_NUMBER: _ClassVar[int]
+        key: str
+        value: float
+        def __init__(self, key: _Optional[str] = ..., value: _Optional[float] = ...) -> None: ...
+    NAME_FIELD_NUMBER: _ClassVar[int]
+    KIND_FIELD_NUMBER: _ClassVar[int]
+    VERDICT_FIELD_NUMBER: _ClassVar[int]
+    AGE_NS_FIELD_NUMBER: _ClassVar[int]
+    OFFSET_NS_FIELD_NUMBER: _ClassVar[int]
+    UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    LIMIT_NS_FIELD_NUMBER: _ClassVar[int]
+    DECLARED_UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    DECLARED_LIMIT_NS_FIELD_NUMBER: _ClassVar[int]
+    LEAP_FIELD_NUMBER: _ClassVar[int]
+    NOTICES_FIELD_NUMBER: _ClassVar[int]
+    FIGURES_FIELD_NUMBER: _ClassVar[int]
+    name: str
+    kind: str
+    verdict: str
+    age_ns: int
+    offset_ns: int
+    uncertainty_ns: int
+    limit_ns: int
+    declared_uncertainty_ns: int
+    declared_limit_ns: int
+    leap: int
+    notices: _containers.RepeatedCompositeFieldContainer[SourceNotice]
+    figures: _containers.ScalarMap[str, float]
+    def __init__(self, name: _Optional[str] = ..., kind: _Optional[str] = ..., verdict: _Optional[str] = ..., age_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., uncertainty_ns: _Optional[int] = ..., limit_ns: _Optional[int] = ..., declared_uncertainty_ns: _Optional[int] = ..., declared_limit_ns: _Optional[int] = ..., leap: _Optional[int] = ..., notices: _Optional[_Iterable[_Union[SourceNotice, _Mapping]]] = ..., figures: _Optional[_Mapping[str, float]] = ...) -> None: ...
+
+class SourceNotice(_message.Message):
+    __slots__ = ("kind", "text", "size_ns")
+    KIND_FIELD_NUMBER: _ClassVar[int]
+    TEXT_FIELD_NUMBER: _ClassVar[int]
+    SIZE_NS_FIELD_NUMBER: _ClassVar[int]
+    kind: str
+    text: str
+    size_ns: int
+    def __init__(self, kind: _Optional[str] = ..., text: _Optional[str] = ..., size_ns: _Optional[int] = ...) -> None: ...
+
+class KernelClock(_message.Message):
+    __slots__ = ("synchronized", "maximum_error_ns", "estimated_error_ns", "frequency", "offset_ns", "leap", "tai_minus_utc_s", "status")
+    SYNCHRONIZED_FIELD_NUMBER: _ClassVar[int]
+    MAXIMUM_ERROR_NS_FIELD_NUMBER: _ClassVar[int]
+    ESTIMATED_ERROR_NS_FIELD_NUMBER: _ClassVar[int]
+    FREQUENCY_FIELD_NUMBER: _ClassVar[int]
+    OFFSET_NS_FIELD_NUMBER: _ClassVar[int]
+    LEAP_FIELD_NUMBER: _ClassVar[int]
+    TAI_MINUS_UTC_S_FIELD_NUMBER: _ClassVar[int]
+    STATUS_FIELD_NUMBER: _ClassVar[int]
+    synchronized: bool
+    maximum_error_ns: int
+    estimated_error_ns: int
+    frequency: float
+    offset_ns: int
+    leap: int
+    tai_minus_utc_s: int
+    status: int
+    def __init__(self, synchronized: bool = ..., maximum_error_ns: _Optional[int] = ..., estimated_error_ns: _Optional[int] = ..., frequency: _Optional[float] = ..., offset_ns: _Optional[int] = ..., leap: _Optional[int] = ..., tai_minus_utc_s: _Optional[int] = ..., status: _Optional[int] = ...) -> None: ...
+
 class Acknowledgement(_message.Message):
     __slots__ = ("sequence",)
     SEQUENCE_FIELD_NUMBER: _ClassVar[int]
@@ -157,7 +261,7 @@ class Peer(_message.Message):
     def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ...) -> None: ...
 
 class HostEstimate(_message.Message):
-    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty")
+    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns")
     HOST_FIELD_NUMBER: _ClassVar[int]
     STATE_FIELD_NUMBER: _ClassVar[int]
     AT_NS_FIELD_NUMBER: _ClassVar[int]
@@ -170,6 +274,8 @@ class HostEstimate(_message.Message):
     ZONE_FIELD_NUMBER: _ClassVar[int]
     ROLE_FIELD_NUMBER: _ClassVar[int]
     DRIFT_UNCERTAINTY_FIELD_NUMBER: _ClassVar[int]
+    REFERENCE_STATE_FIELD_NUMBER: _ClassVar[int]
+    CLAIMED_ERROR_NS_FIELD_NUMBER: _ClassVar[int]
     host: str
     state: HostState
     at_ns: int
@@ -182,7 +288,9 @@ class HostEstimate(_message.Message):
     zone: str
     role: str
     drift_uncertainty: float
-    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ...) -> None: ...
+    reference_state: str
+    claimed_error_ns: int
+    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ..., reference_state: _Optional[str] = ..., claimed_error_ns: _Optional[int] = ...) -> None: ...
 
 class PathEstimate(_message.Message):
     __slots__ = ("source", "destination", "probes", "min_round_trip_ns", "residual_ns", "state")
