@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from noonmark.collector.budgets import BudgetRule, Budgets, parse_rule
 from noonmark.collector.estimate import Reference
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
@@ -81,6 +82,16 @@ OPTIONS = (
         "HOST[=U[/LIMIT]]",
         many=True,
     ),
+    Option(
+        "budget",
+        "How far clocks may be off, for which hosts: a span (1ms), a ready-made name (database) or a name of your own "
+        "(gates:5ms), then =zone:NAME, =role:NAME or =host:PATTERN, or nothing for every host; repeat for several, the "
+        "closest counts.",
+        parse_rule,
+        (),
+        "WHAT[=WHOM]",
+        many=True,
+    ),
     Option("tick", "Time between two estimates.", span_between("100ms", "10min"), 5.0, "SPAN"),
     Option("window", "Estimates use the probes of so long.", span_between("2s", "1h"), 60.0, "SPAN"),
     Option("peers", "Each host probes so many others.", whole_number(2, 16), 8, "NUMBER"),
@@ -90,6 +101,13 @@ OPTIONS = (
         "leave-after", "A host silent for so long is left out of the plan.", span_between("5s", "1d"), 120.0, "SPAN"
     ),
     Option("max-hosts", "More hosts than this are turned away.", whole_number(2, 1_000_000), 200_000, "NUMBER"),
+    Option(
+        "series-hosts",
+        "Most hosts that get metrics of their own; of a larger fleet the worst only.",
+        whole_number(0, 1_000_000),
+        2_000,
+        "NUMBER",
+    ),
     Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
     Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
 )
@@ -104,6 +122,7 @@ class CollectorConfig:
     data: Path | str | None
     """A folder, or the URL of a database."""
     reference: tuple[Reference, ...]
+    budget: tuple[BudgetRule, ...]
     tick: float
     window: float
     peers: int
@@ -111,8 +130,14 @@ class CollectorConfig:
     probe_interval: float
     leave_after: float
     max_hosts: int
+    series_hosts: int
     log_level: str
     log_format: str
+
+    @property
+    def budgets(self) -> Budgets:
+        """The budgets' rules together."""
+        return Budgets(self.budget)
 
 
 def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home: Path) -> CollectorConfig:
@@ -123,6 +148,11 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
     names = [item.host for item in values["reference"]]
     if len(set(names)) != len(names):
         raise ConfigError(settings["reference"].source, "reference", ", ".join(names), "name each reference once")
+    try:
+        Budgets(values["budget"])
+    except ValueError as error:
+        text = ", ".join(map(str, values["budget"]))
+        raise ConfigError(settings["budget"].source, "budget", text, str(error)) from None
     if values["window"] < values["tick"]:
         raise ConfigError(
             settings["window"].source, "window", values["window"], "use a window no shorter than the tick"

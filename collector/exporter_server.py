@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.core import Metric
 from prometheus_client.registry import Collector
 
 from noonmark.collector.estimator import TickStatistics
+from noonmark.collector.families import counter, single
 from noonmark.collector.ingest import IngestFill
 
 OUTCOMES = {
@@ -20,14 +21,20 @@ OUTCOMES = {
 
 
 class ServerCollector(Collector):
-    """A prometheus-client collector over the server's parts."""
+    """A prometheus-client collector over the server's parts. `interval` is the tick's, in seconds."""
 
     def __init__(
-        self, fill: Callable[[], IngestFill], ticks: Callable[[], TickStatistics], plans: Callable[[], int]
+        self,
+        fill: Callable[[], IngestFill],
+        ticks: Callable[[], TickStatistics],
+        plans: Callable[[], int],
+        *,
+        interval: float,
     ) -> None:
         self._fill = fill
         self._ticks = ticks
         self._plans = plans
+        self._interval = interval
 
     def describe(self) -> Iterable[Metric]:
         """Nothing ahead of the scrape."""
@@ -36,14 +43,12 @@ class ServerCollector(Collector):
     def collect(self) -> Iterator[Metric]:
         """All families."""
         fill, ticks = self._fill(), self._ticks()
-        yield GaugeMetricFamily("noonmark_collector_streams", "Agents connected.", value=fill.streams)
-        yield GaugeMetricFamily("noonmark_collector_hosts", "Hosts that reported lately.", value=fill.hosts)
-        yield GaugeMetricFamily("noonmark_collector_window_records", "Records in the window.", value=fill.window_rows)
-        outcomes = CounterMetricFamily("noonmark_collector_ticks", "Ticks, by outcome.", labels=("outcome",))
-        for outcome, name in OUTCOMES.items():
-            outcomes.add_metric((outcome,), getattr(ticks, name))
-        yield outcomes
-        yield CounterMetricFamily(
-            "noonmark_collector_store_failures", "Estimates that could not be stored.", value=ticks.store_failures
+        yield single("collector_streams", fill.streams)
+        yield single("collector_hosts", fill.hosts)
+        yield single("collector_window_records", fill.window_rows)
+        yield single("tick_interval_seconds", self._interval)
+        yield counter(
+            "collector_ticks_total", (((outcome,), getattr(ticks, name)) for outcome, name in OUTCOMES.items())
         )
-        yield CounterMetricFamily("noonmark_collector_plans", "Probe plans drawn up.", value=self._plans())
+        yield counter("collector_store_failures_total", [((), ticks.store_failures)])
+        yield counter("collector_plans_total", [((), self._plans())])

@@ -22,7 +22,7 @@ from noonmark.collector import pipeline
 from noonmark.collector.config import CollectorConfig
 from noonmark.collector.directory import Directory, DirectorySettings
 from noonmark.collector.estimator import Estimator, Step
-from noonmark.collector.exporter import FleetCollector
+from noonmark.collector.exporter import FleetCollector, SeriesLimits
 from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.history import History, Pace, open_history
 from noonmark.collector.ingest import Ingest
@@ -91,7 +91,13 @@ class CollectorServer:
 
     def _facts(self) -> Mapping[str, HostFacts]:
         return {
-            entry.hello.host: HostFacts(entry.hello.zone, entry.hello.role, round(entry.heard * 1e9))
+            entry.hello.host: HostFacts(
+                entry.hello.zone,
+                entry.hello.role,
+                round(entry.heard * 1e9),
+                asked=entry.counters.sent or None,
+                unanswered=entry.counters.lost,
+            )
             for entry in self.directory
         }
 
@@ -150,8 +156,23 @@ class CollectorServer:
             yield
             return
         registry = CollectorRegistry(auto_describe=False)
-        registry.register(FleetCollector(self.state.latest, self.ingest.statistics))
-        registry.register(ServerCollector(self.ingest.fill, self.estimator.statistics, lambda: self.keeper.drawn_up))
+        registry.register(
+            FleetCollector(
+                self.state.latest,
+                self.ingest.statistics,
+                budgets=self.config.budgets,
+                references=[reference.host for reference in self.config.reference],
+                limits=SeriesLimits(hosts=self.config.series_hosts),
+            )
+        )
+        registry.register(
+            ServerCollector(
+                self.ingest.fill,
+                self.estimator.statistics,
+                lambda: self.keeper.drawn_up,
+                interval=self.config.tick,
+            )
+        )
         runner = await serve(application(registry, self._not_ready), self.config.http)
         self.http_port = runner.addresses[0][1]
         try:
