@@ -141,12 +141,12 @@ class Merge:
     def _groups(self, records: Records, horizon: int) -> tuple[Bool, int | None]:
         """(held together with the one before, furthest reach); no reach where no group is possible."""
         held = np.zeros(len(records), np.bool_)
-        present = np.unique(records.host[records.known])
-        if len(present) < 2:
-            return held, None
-        wide = self._wide(present, records)
+        held[0] = self._held
+        wide = self._wide(records)
         rows = np.flatnonzero(records.known)
-        reach = wide[np.searchsorted(present, records.host[rows])] + records.resolution_ns[rows] // 2 + 1
+        if wide is None or not len(rows):
+            return held, None
+        reach = wide[records.host[rows]] + records.resolution_ns[rows] // 2 + 1
         furthest = int(reach.max())
         key = records.key[rows]
         following = None if horizon == NO_MORE else horizon - furthest
@@ -154,11 +154,16 @@ class Merge:
         held[0] = self._held
         return held, furthest
 
-    def _wide(self, present: Int32, records: Records) -> Int64:
-        """Half-reach of each host present; looked up anew for each stretch, as uncertainty changes with time."""
-        known_as = np.array([self.known_as[host] for host in present.tolist()], np.int32)
+    def _wide(self, records: Records) -> Int64 | None:
+        """Half-reach of each host met so far, as it is about now; None while there is but one."""
+        known_as = np.array(self.known_as, np.int32)
+        met = np.flatnonzero(known_as >= 0)
+        if len(met) < 2:
+            return None
         ends = [int(records.reference_ns.min()), int(records.reference_ns.max())]
-        return half_reaches(known_as, ends, self.knowledge, self.likely)
+        wide = np.zeros(len(known_as), np.int64)
+        wide[met] = half_reaches(known_as[met], ends, self.knowledge, self.likely)
+        return wide
 
     def _judged(self, records: Records, held: Bool, held_after: bool) -> MergedRecords:
         at_start = self._last is None

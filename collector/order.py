@@ -118,7 +118,7 @@ def order(events: Events, knowledge: ClockKnowledge, *, likely: float = LIKELY) 
     keys, permutation = keys[merged], by_host[merged]
     stamped = StampedEvents(events.host, events.stamp_ns, resolution, times.reference_ns)
     certainty, probability = judge_neighbours(stamped, permutation, knowledge, likely)
-    host = events.host[permutation]
+    host = events.host if times.known.all() else np.where(times.known, events.host, np.int32(-1))
     return Ordering(
         permutation=permutation,
         corrected_ns=corrected_ns,
@@ -128,7 +128,7 @@ def order(events: Events, knowledge: ClockKnowledge, *, likely: float = LIKELY) 
         known=times.known,
         certainty=certainty,
         probability=probability,
-        group=open_groups(host, keys, resolution[permutation], certainty, knowledge, likely),
+        group=open_groups(host[permutation], keys, resolution[permutation], certainty, knowledge, likely),
     )
 
 

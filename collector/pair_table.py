@@ -68,17 +68,20 @@ class PairTable:
             self._lines.uncertainty(first, interval, at_ns), self._lines.uncertainty(second, interval, at_ns)
         )
         if self.source is not None:
-            cells = self._cells(first, second, interval)
-            row, before, after, _ = cells
-            sigma = np.maximum(self._uncertainty[row, before], self._uncertainty[row, after])
-            growth = np.hypot(
-                self._lines.uncertainty_slope[first, interval], self._lines.uncertainty_slope[second, interval]
-            )
-            sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth
-            np.copyto(found, sigma, where=(row >= 0) & np.isfinite(sigma))
+            self._tighten_uncertainty(first, second, interval, at_ns, found)
         found[first == second] = 0.0
         found[unknown] = np.inf
         return found
+
+    def _tighten_uncertainty(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, found: Float64) -> None:
+        """Put the pair's own, where there is any, in place of what was found from its hosts'."""
+        row, before, after, _ = self._cells(a, b, interval)
+        if not (row >= 0).any():
+            return
+        sigma = np.maximum(self._uncertainty[row, before], self._uncertainty[row, after])
+        growth = np.hypot(self._lines.uncertainty_slope[a, interval], self._lines.uncertainty_slope[b, interval])
+        sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth
+        np.copyto(found, sigma, where=(row >= 0) & np.isfinite(sigma))
 
     def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
         """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
@@ -90,6 +93,8 @@ class PairTable:
         if self.source is None or own:
             return lower, upper
         row, before, after, turned = self._cells(a, b, interval)
+        if not (row >= 0).any():
+            return lower, upper
         least = np.minimum(self._lower[row, before], self._lower[row, after])
         most = np.maximum(self._upper[row, before], self._upper[row, after])
         least, most = np.where(turned, -most, least), np.where(turned, -least, most)

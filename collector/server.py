@@ -29,10 +29,15 @@ from noonmark.collector.ingest import Ingest
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
 from noonmark.collector.query import QueryService
+from noonmark.collector.query_order import OrderingService
 from noonmark.collector.state import HostFacts, State
 from noonmark.collector.web import application, serve
 from noonmark.collector.window import Window, WindowSettings
-from noonmark.proto.noonmark_pb2_grpc import add_QueryServicer_to_server, add_ReportsServicer_to_server
+from noonmark.proto.noonmark_pb2_grpc import (
+    add_OrderingServicer_to_server,
+    add_QueryServicer_to_server,
+    add_ReportsServicer_to_server,
+)
 from noonmark.proto.notify import Notifier
 from noonmark.proto.options import HostPort
 
@@ -50,7 +55,7 @@ SERVER_OPTIONS = (
 )
 REFRESH_EVERY = 0.25
 EXPIRE_EVERY = 2.0
-SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query")
+SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering")
 
 
 class CannotListen(OSError):  # noqa: N818 - named for what befell us
@@ -134,6 +139,7 @@ class CollectorServer:
         health = HealthServicer()
         add_ReportsServicer_to_server(self.ingest, server)  # type: ignore[no-untyped-call]
         add_QueryServicer_to_server(QueryService(self.state, self.history), server)  # type: ignore[no-untyped-call]
+        add_OrderingServicer_to_server(OrderingService(self.state, self.history), server)  # type: ignore[no-untyped-call]
         health_pb2_grpc.add_HealthServicer_to_server(health, server)
         names = (*SERVICES, health_pb2.DESCRIPTOR.services_by_name["Health"].full_name, reflection.SERVICE_NAME)
         reflection.enable_server_reflection(names, server)

@@ -22,6 +22,12 @@ class HostState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     NO_ROUTE: _ClassVar[HostState]
     STALE: _ClassVar[HostState]
     UNKNOWN: _ClassVar[HostState]
+
+class OrderCertainty(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+    __slots__ = ()
+    CERTAIN: _ClassVar[OrderCertainty]
+    LIKELY: _ClassVar[OrderCertainty]
+    OPEN: _ClassVar[OrderCertainty]
 REFERENCE_STATE_UNSPECIFIED: ReferenceState
 FREE_RUN: ReferenceState
 HOLDOVER: ReferenceState
@@ -32,6 +38,9 @@ MEASURED: HostState
 NO_ROUTE: HostState
 STALE: HostState
 UNKNOWN: HostState
+CERTAIN: OrderCertainty
+LIKELY: OrderCertainty
+OPEN: OrderCertainty
 
 class AgentMessage(_message.Message):
     __slots__ = ("hello", "batch", "clock_event", "counters", "reference", "kernel_clock")
@@ -442,3 +451,63 @@ class SpanReply(_message.Message):
     last_ns: int
     hosts: _containers.RepeatedScalarFieldContainer[str]
     def __init__(self, now_ns: _Optional[int] = ..., first_ns: _Optional[int] = ..., last_ns: _Optional[int] = ..., hosts: _Optional[_Iterable[str]] = ...) -> None: ...
+
+class OrderRequest(_message.Message):
+    __slots__ = ("hosts", "host", "stamp_ns", "resolution_ns", "likely")
+    HOSTS_FIELD_NUMBER: _ClassVar[int]
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    STAMP_NS_FIELD_NUMBER: _ClassVar[int]
+    RESOLUTION_NS_FIELD_NUMBER: _ClassVar[int]
+    LIKELY_FIELD_NUMBER: _ClassVar[int]
+    hosts: _containers.RepeatedScalarFieldContainer[str]
+    host: _containers.RepeatedScalarFieldContainer[int]
+    stamp_ns: _containers.RepeatedScalarFieldContainer[int]
+    resolution_ns: _containers.RepeatedScalarFieldContainer[int]
+    likely: float
+    def __init__(self, hosts: _Optional[_Iterable[str]] = ..., host: _Optional[_Iterable[int]] = ..., stamp_ns: _Optional[_Iterable[int]] = ..., resolution_ns: _Optional[_Iterable[int]] = ..., likely: _Optional[float] = ...) -> None: ...
+
+class OrderReply(_message.Message):
+    __slots__ = ("permutation", "corrected_ns", "uncertainty_ns", "earliest_ns", "latest_ns", "known", "certainty", "probability", "group")
+    PERMUTATION_FIELD_NUMBER: _ClassVar[int]
+    CORRECTED_NS_FIELD_NUMBER: _ClassVar[int]
+    UNCERTAINTY_NS_FIELD_NUMBER: _ClassVar[int]
+    EARLIEST_NS_FIELD_NUMBER: _ClassVar[int]
+    LATEST_NS_FIELD_NUMBER: _ClassVar[int]
+    KNOWN_FIELD_NUMBER: _ClassVar[int]
+    CERTAINTY_FIELD_NUMBER: _ClassVar[int]
+    PROBABILITY_FIELD_NUMBER: _ClassVar[int]
+    GROUP_FIELD_NUMBER: _ClassVar[int]
+    permutation: _containers.RepeatedScalarFieldContainer[int]
+    corrected_ns: _containers.RepeatedScalarFieldContainer[int]
+    uncertainty_ns: _containers.RepeatedScalarFieldContainer[float]
+    earliest_ns: _containers.RepeatedScalarFieldContainer[int]
+    latest_ns: _containers.RepeatedScalarFieldContainer[int]
+    known: _containers.RepeatedScalarFieldContainer[bool]
+    certainty: _containers.RepeatedScalarFieldContainer[OrderCertainty]
+    probability: _containers.RepeatedScalarFieldContainer[float]
+    group: _containers.RepeatedScalarFieldContainer[int]
+    def __init__(self, permutation: _Optional[_Iterable[int]] = ..., corrected_ns: _Optional[_Iterable[int]] = ..., uncertainty_ns: _Optional[_Iterable[float]] = ..., earliest_ns: _Optional[_Iterable[int]] = ..., latest_ns: _Optional[_Iterable[int]] = ..., known: _Optional[_Iterable[bool]] = ..., certainty: _Optional[_Iterable[_Union[OrderCertainty, str]]] = ..., probability: _Optional[_Iterable[float]] = ..., group: _Optional[_Iterable[int]] = ...) -> None: ...
+
+class WaitRequest(_message.Message):
+    __slots__ = ("host", "now_ns", "stamp_ns", "resolution_ns", "among")
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    NOW_NS_FIELD_NUMBER: _ClassVar[int]
+    STAMP_NS_FIELD_NUMBER: _ClassVar[int]
+    RESOLUTION_NS_FIELD_NUMBER: _ClassVar[int]
+    AMONG_FIELD_NUMBER: _ClassVar[int]
+    host: str
+    now_ns: int
+    stamp_ns: int
+    resolution_ns: int
+    among: _containers.RepeatedScalarFieldContainer[str]
+    def __init__(self, host: _Optional[str] = ..., now_ns: _Optional[int] = ..., stamp_ns: _Optional[int] = ..., resolution_ns: _Optional[int] = ..., among: _Optional[_Iterable[str]] = ...) -> None: ...
+
+class WaitReply(_message.Message):
+    __slots__ = ("known", "reason", "wait_ns")
+    KNOWN_FIELD_NUMBER: _ClassVar[int]
+    REASON_FIELD_NUMBER: _ClassVar[int]
+    WAIT_NS_FIELD_NUMBER: _ClassVar[int]
+    known: bool
+    reason: str
+    wait_ns: int
+    def __init__(self, known: bool = ..., reason: _Optional[str] = ..., wait_ns: _Optional[int] = ...) -> None: ...

@@ -391,3 +391,121 @@ class Query(object):
             timeout,
             metadata,
             _registered_method=True)
+
+
+class OrderingStub(object):
+    """Puts events in order, and says how long to wait until an order is certain. Read-only too.
+    """
+
+    def __init__(self, channel):
+        """Constructor.
+
+        Args:
+            channel: A grpc.Channel.
+        """
+        self.Order = channel.unary_unary(
+                '/noonmark.v1.Ordering/Order',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.OrderRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OrderReply.FromString,
+                _registered_method=True)
+        self.Wait = channel.unary_unary(
+                '/noonmark.v1.Ordering/Wait',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.WaitRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.WaitReply.FromString,
+                _registered_method=True)
+
+
+class OrderingServicer(object):
+    """Puts events in order, and says how long to wait until an order is certain. Read-only too.
+    """
+
+    def Order(self, request, context):
+        """Missing associated documentation comment in .proto file."""
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def Wait(self, request, context):
+        """Missing associated documentation comment in .proto file."""
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+
+def add_OrderingServicer_to_server(servicer, server):
+    rpc_method_handlers = {
+            'Order': grpc.unary_unary_rpc_method_handler(
+                    servicer.Order,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.OrderRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.OrderReply.SerializeToString,
+            ),
+            'Wait': grpc.unary_unary_rpc_method_handler(
+                    servicer.Wait,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.WaitRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.WaitReply.SerializeToString,
+            ),
+    }
+    generic_handler = grpc.method_handlers_generic_handler(
+            'noonmark.v1.Ordering', rpc_method_handlers)
+    server.add_generic_rpc_handlers((generic_handler,))
+    server.add_registered_method_handlers('noonmark.v1.Ordering', rpc_method_handlers)
+
+
+ # This class is part of an EXPERIMENTAL API.
+class Ordering(object):
+    """Puts events in order, and says how long to wait until an order is certain. Read-only too.
+    """
+
+    @staticmethod
+    def Order(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Ordering/Order',
+            noonmark_dot_proto_dot_noonmark__pb2.OrderRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.OrderReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Wait(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Ordering/Wait',
+            noonmark_dot_proto_dot_noonmark__pb2.WaitRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.WaitReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
