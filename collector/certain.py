@@ -21,7 +21,7 @@ from noonmark.collector.survey import Survey
 
 INSTANTS = 7
 """Instants of the window at which hosts are limited, besides the asked one."""
-MANY_PATHS = 50_000
+MANY_PATHS = 10_000
 """With more paths than this only the asked instant is used, to keep a tick short: limits stay true, and are less tight
 by a few per cent where queues are long."""
 

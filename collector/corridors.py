@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.rowwise import by_rows
 
 STEEPEST = 2e6
 """No honest clock gains more than 500 ppm (what adjtimex(2) allows), nor does a frame: a path may be off by four times
@@ -132,20 +133,29 @@ class Corridor:
 
 def widest(walls: Walls, steepest: float = STEEPEST) -> Corridor:
     """The widest corridor of P paths at once; cost O(P K) times about 10."""
-    limit = np.full(len(walls.upper_ns), steepest)
-    return Corridor(*_maximum(lambda slope: _width(walls, slope), -limit, limit))
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some = walls.rows(rows)
+        limit = np.full(len(some.upper_ns), steepest)
+        return _maximum(lambda slope: _width(some, slope), -limit, limit)
+
+    return Corridor(*by_rows(work, len(walls.upper_ns)))
 
 
 def slope_ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> tuple[Float64, Float64]:
     """Least and greatest slope that the walls allow, ppb (P,) each; both the corridor's where no line fits."""
-    limit = np.full(len(walls.upper_ns), steepest)
-    slope, fits = corridor.slope, corridor.width_ns >= 0
 
-    def width(trial: Float64) -> tuple[Float64, Float64]:
-        return _width(walls, trial)
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some, slope, fits = walls.rows(rows), corridor.slope[rows], corridor.width_ns[rows] >= 0
+        limit = np.full(len(slope), steepest)
 
-    low = np.where(fits, _edge(width, slope, -limit), slope)
-    high = np.where(fits, _edge(width, slope, limit), slope)
+        def width(trial: Float64) -> tuple[Float64, Float64]:
+            return _width(some, trial)
+
+        low = np.where(fits, _edge(width, slope, -limit), slope)
+        return low, np.where(fits, _edge(width, slope, limit), slope)
+
+    low, high = by_rows(work, len(walls.upper_ns))
     return low, high
 
 
@@ -154,11 +164,16 @@ def height_ranges(walls: Walls, slope_lower: Float64, slope_upper: Float64) -> t
 
     Where no line fits, lower > upper.
     """
-    _, upper = _maximum(lambda trial: _lowest_upper(walls, trial), slope_lower, slope_upper)
 
-    def depth(trial: Float64) -> tuple[Float64, Float64]:
-        value, gradient = _highest_lower(walls, trial)
-        return -value, -gradient
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some, low, high = walls.rows(rows), slope_lower[rows], slope_upper[rows]
 
-    _, negative_lower = _maximum(depth, slope_lower, slope_upper)
-    return -negative_lower, upper
+        def depth(trial: Float64) -> tuple[Float64, Float64]:
+            value, gradient = _highest_lower(some, trial)
+            return -value, -gradient
+
+        _, upper = _maximum(lambda trial: _lowest_upper(some, trial), low, high)
+        return -_maximum(depth, low, high)[1], upper
+
+    lower, upper = by_rows(work, len(walls.upper_ns))
+    return lower, upper

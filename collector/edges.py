@@ -15,6 +15,7 @@ import numpy as np
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames
+from noonmark.collector.rowwise import by_rows
 
 DENSE_TABLE = 16_000_000
 POOL = 2.0
@@ -106,18 +107,22 @@ def points(probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int6
     A clock that counts in ticks (H,) shows the tick that has begun: on average it reads half a tick early.
     """
     frames = Frames(frames.epoch_ns, frames.offset_ns - tick_ns // 2, frames.drift)
-    t1 = frames.relative(probes.source, probes.t1_ns)
-    t2 = frames.relative(probes.destination, probes.t2_ns)
-    t3 = frames.relative(probes.destination, probes.t3_ns)
-    t4 = frames.relative(probes.source, probes.t4_ns)
-    asked, answered = (t1 + t2) * (0.5 / NS), (t3 + t4) * (0.5 / NS)
-    forward, backward = t2 - t1, t3 - t4
-    return Points(
-        np.where(pairing.forward, asked, answered),
-        np.where(pairing.forward, forward, -backward),
-        np.where(pairing.forward, answered, asked),
-        np.where(pairing.forward, backward, -forward),
-    )
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        t1 = frames.relative(probes.source[rows], probes.t1_ns[rows])
+        t2 = frames.relative(probes.destination[rows], probes.t2_ns[rows])
+        t3 = frames.relative(probes.destination[rows], probes.t3_ns[rows])
+        t4 = frames.relative(probes.source[rows], probes.t4_ns[rows])
+        asked, answered = (t1 + t2) * (0.5 / NS), (t3 + t4) * (0.5 / NS)
+        forward, backward, ahead = t2 - t1, t3 - t4, pairing.forward[rows]
+        return (
+            np.where(ahead, asked, answered),
+            np.where(ahead, forward, -backward),
+            np.where(ahead, answered, asked),
+            np.where(ahead, backward, -forward),
+        )
+
+    return Points(*by_rows(work, len(probes)))
 
 
 def raise_walls(data: Points, path: Int64, paths: int, slots: int) -> Walls:
@@ -157,8 +162,12 @@ def envelope(walls: Walls, slope: Float64) -> Envelope:
     directions loaded unequally the middle is off by the difference. The gaps among the lowest third of points tell
     a/n without assuming more than that the delays' density is level near its end.
     """
-    upper, upper_spread = end_point(walls.upper_ns - slope[:, None] * walls.upper_s)
-    lower, lower_spread = end_point(slope[:, None] * walls.lower_s - walls.lower_ns)
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some, own = walls.rows(rows), slope[rows, None]
+        return *end_point(some.upper_ns - own * some.upper_s), *end_point(own * some.lower_s - some.lower_ns)
+
+    upper, upper_spread, lower, lower_spread = by_rows(work, len(slope))
     count = np.isfinite(walls.upper_ns).sum(axis=1)
     return Envelope(upper, -lower, _pooled(upper_spread, count), _pooled(lower_spread, count))
 

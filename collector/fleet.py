@@ -27,7 +27,9 @@ CLIPPED_NORMAL = 0.99448
 """Mean square of a standard normal variable counted as at most CLIP."""
 DOUBTED = 0.05
 """Edges believed less than this teach nothing."""
-ROUNDS = 6
+ROUNDS = 5
+ROUND_TOLERANCE = 1e-4
+FINAL_TOLERANCE = 1e-9
 CAUCHY = 2.385
 BISQUARE = 6.0
 LEAST_FACTOR = 1e-9
@@ -85,7 +87,15 @@ def robust_fit(
     leverage = float(np.clip(1.0 - freedom / max(edges, 1), 0.0, 0.999))
     for round_ in range(ROUNDS):
         last = round_ == ROUNDS - 1
-        solution = solve(network, z, factor / variance, 1.0 / effect_variance, start=start, uncertain=last)
+        solution = solve(
+            network,
+            z,
+            factor / variance,
+            1.0 / effect_variance,
+            start=start,
+            uncertain=last,
+            tolerance=FINAL_TOLERANCE if last else ROUND_TOLERANCE,
+        )
         start = solution.unknowns
         residual = z - network.fitted(start)
         if last:

@@ -31,9 +31,9 @@ class Frames:
 
         From stamp = t + offset + drift (t - epoch) follows t - epoch = (stamp - epoch - offset) / (1 + drift).
         """
-        elapsed = (stamp_ns - (self.offset_ns + self.epoch_ns)[host]).astype(np.float64)
+        elapsed = (stamp_ns - self.offset_ns[host] - self.epoch_ns).astype(np.float64)
         if self.drift.any():
-            elapsed /= (1.0 + self.drift)[host]
+            elapsed /= 1.0 + self.drift[host]
         return elapsed
 
     def at(self, instant_ns: int) -> Int64:

@@ -10,7 +10,7 @@ import numpy as np
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
 from noonmark.collector.estimate import Float64, ProbeColumns
 from noonmark.collector.rows import choose
-from noonmark.collector.slots import LEAST_NOISE_NS, slot_middles
+from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
 from noonmark.collector.survey import Survey
 
 MOST_ROUNDS = 10
@@ -112,7 +112,7 @@ def crookedness(survey: Survey) -> tuple[float, float]:
         return 0.0, 0.0
     middle, excess = slots.middle[told], slots.excess[told]
     stray = np.sqrt(np.nanvar(middle, axis=1))
-    explained = np.nanmedian(excess, axis=1) + LEAST_NOISE_NS
+    explained = quantile(excess, 0.5) + LEAST_NOISE_NS
     return float(np.median(stray / explained)), float(np.median(stray))
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.corridors import Walls
-from noonmark.collector.estimate import Float64
+from noonmark.collector.estimate import Bool, Float64
+from noonmark.collector.rowwise import by_rows
 
 CROWDED = 4.0
 """A slot whose quickest probes waited this many times longer than usual says nothing of the clocks."""
@@ -33,26 +34,50 @@ def slot_middles(walls: Walls, slope: Float64) -> Slots:
 
     Empty slots are unknown, and so are crowded ones.
     """
-    upper = walls.upper_ns - slope[:, None] * walls.upper_s
-    lower = walls.lower_ns - slope[:, None] * walls.lower_s
-    for width in (1, 2, 3, 4, 6):
-        groups = upper.shape[1] // width
-        shape = (len(upper), groups, width)
-        top = upper[:, : groups * width].reshape(shape).min(axis=2)
-        bottom = lower[:, : groups * width].reshape(shape).max(axis=2)
-        if np.isfinite(top).mean() >= FILLED:
-            break
-    used = np.isfinite(walls.upper_ns)[:, : groups * width]
+    used = np.isfinite(walls.upper_ns)
+    width = _joined(used)
+    groups = used.shape[1] // width
+    inside = used[:, : groups * width]
     times = walls.upper_s[:, : groups * width]
-    start, end = times[used].min(), times[used].max()
+    start = float(np.where(inside, times, np.inf).min())
+    end = float(np.where(inside, times, -np.inf).max())
     seconds = start + (np.arange(groups) + 0.5) * (end - start) / groups
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        return _middles(walls.rows(rows), slope[rows, None], groups, width)
+
+    middle, round_trip, excess = by_rows(work, len(slope))
+    return Slots(middle, round_trip, excess, seconds)
+
+
+def _joined(used: Bool) -> int:
+    """How many slots to join so that FILLED of them hold a probe."""
+    for width in (1, 2, 3, 4):
+        groups = used.shape[1] // width
+        if used[:, : groups * width].reshape(len(used), groups, width).any(axis=2).mean() >= FILLED:
+            return width
+    return 6
+
+
+def _middles(walls: Walls, slope: Float64, groups: int, width: int) -> tuple[Float64, ...]:
+    shape = (len(slope), groups, width)
+    top = (walls.upper_ns - slope * walls.upper_s)[:, : groups * width].reshape(shape).min(axis=2)
+    bottom = (walls.lower_ns - slope * walls.lower_s)[:, : groups * width].reshape(shape).max(axis=2)
     known = np.isfinite(top)
     with np.errstate(invalid="ignore"):
         round_trip = np.where(known, top - bottom, np.nan)
         middle = np.where(known, (top + bottom) / 2, np.nan)
-        excess = np.maximum(round_trip - np.nanpercentile(round_trip, 20, axis=1, keepdims=True), 0.0) / 2
-        middle[excess > CROWDED * np.nanmedian(excess, axis=1, keepdims=True) + LEAST_NOISE_NS] = np.nan
-    return Slots(middle, round_trip, excess, seconds)
+        excess = np.maximum(round_trip - quantile(round_trip, 0.2)[:, None], 0.0) / 2
+        middle[excess > CROWDED * quantile(excess, 0.5)[:, None] + LEAST_NOISE_NS] = np.nan
+    return middle, round_trip, excess
+
+
+def quantile(rows: Float64, share: float) -> Float64:
+    """Lower quantile of each row's known values (P,); NaN where none is known. All rows in one sort."""
+    ordered = np.sort(rows, axis=1)
+    known = np.isfinite(ordered).sum(axis=1)
+    place = np.floor(share * np.maximum(known - 1, 0)).astype(np.int64)
+    return np.asarray(np.take_along_axis(ordered, place[:, None], axis=1)[:, 0])
 
 
 def filled(middle: Float64) -> Float64:
@@ -76,5 +101,5 @@ def steady_slope(walls: Walls, slope: Float64) -> Float64:
             break
         rise = np.diff(slots.middle, axis=1) / (slots.seconds[1] - slots.seconds[0])
         told = np.isfinite(rise).any(axis=1)
-        slope = slope + np.where(told, np.nanmedian(np.where(told[:, None], rise, 0.0), axis=1), 0.0)
+        slope = slope + np.where(told, quantile(rise, 0.5), 0.0)
     return slope

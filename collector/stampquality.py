@@ -8,13 +8,15 @@ from __future__ import annotations
 import numpy as np
 
 from noonmark.collector.estimate import Float64, Int32, Int64, ProbeColumns
-from noonmark.proto.records import StampSource
+from noonmark.proto.records import StampSource, pack_flags
 
 SAMPLE = 200_000
 FEWEST = 8
 STAMP_UNCERTAINTY_NS = {StampSource.HARDWARE: 10.0, StampSource.KERNEL: 50.0, StampSource.USER: 4_000.0}
 """Half the difference between how late a receipt and how early a sending is stamped at best (k = 1), measured on Linux:
 kernel stamps on loopback and virtual Ethernet err by 0.1 to 0.3 µs, least-delay user-space stamps by some µs."""
+
+_UNIFORM = {pack_flags((source,) * 4, False): source for source in StampSource}
 
 
 def granularity(probes: ProbeColumns) -> Int64:
@@ -49,6 +51,9 @@ def stamp_uncertainty(probes: ProbeColumns) -> Float64:
     A host counts as stamped by the best source that took at least a tenth both of its sendings and of its receipts.
     """
     hosts = len(probes.hosts)
+    kinds = np.flatnonzero(np.bincount(probes.flags & 255, minlength=256))
+    if len(kinds) == 1 and kinds[0] in _UNIFORM:
+        return np.full(hosts, STAMP_UNCERTAINTY_NS[_UNIFORM[int(kinds[0])]])
     takers = [(probes.flags >> shift) & 3 for shift in (0, 2, 4, 6)]
     sent, received = ((takers[0], takers[2]), (takers[3], takers[1]))
     out = np.full(hosts, STAMP_UNCERTAINTY_NS[StampSource.USER])

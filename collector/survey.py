@@ -62,17 +62,27 @@ def survey_window(
     pairing = pair_up(probes)
     present = np.flatnonzero(np.bincount(pairing.path, minlength=len(pairing)))
     frames = _warm_frames(probes, previous, at_ns) or _rough_frames(probes, pairing, anchors, at_ns)
+    slots = _enough_slots(len(probes) / len(present), slots)
     ends = pairing.first[present], pairing.second[present]
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
         data = points(probes, pairing, frames, tick_ns)
         walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
         fit = fit_lines(walls, *ends, anchors, frames, tick)
-        moved = float(np.abs(fit.drift_ppb).max(initial=0.0)) * fit.window.span_s / slots
+        drift = _certain_drift(fit, anchors, frames)
+        moved = float(np.abs(drift).max(initial=0.0)) * NS * fit.window.span_s / slots
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
             break
-        frames = frames.moved(fit.offset_ns, _certain_drift(fit, anchors, frames))
+        frames = frames.moved(fit.offset_ns, drift)
     return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamp_uncertainty(probes))
+
+
+def _enough_slots(probes_a_path: float, most: int) -> int:
+    """No more slots than paths have probes, in steps that divide well; a few at least, for changes to show in."""
+    for slots in (12, 18):
+        if slots < most and probes_a_path <= 2 * slots + 2:
+            return slots
+    return most
 
 
 def _certain_drift(fit: LineFit, anchors: Anchoring, frames: Frames) -> Float64:
