@@ -25,8 +25,10 @@ _RATE_SPAN_NS = 100_000_000
 
 
 class ClockWatch:
-    """Watches one clock. Epochs are 32-bit, never 0, and start at random: a program that restarts begins another
-    epoch."""
+    """Watches one clock.
+
+    Epochs are 32-bit, never 0, and start at random: a program that restarts begins another epoch.
+    """
 
     def __init__(self, clock: Clock, rng: random.Random) -> None:
         self._clock = clock
@@ -50,8 +52,7 @@ class ClockWatch:
         return self.realtime_ns - self.monotonic_ns
 
     def _bracketed(self, read: Callable[[], int]) -> tuple[int, int]:
-        """A clock minus the monotonic one, and how sure that is: the tightest of some readings between two of the
-        monotonic."""
+        """A clock minus the monotonic one, and how sure that is: the tightest of some bracketed readings."""
         best_ns, least_width = 0, 1 << 62
         for _ in range(_BRACKETS):
             before = self._read_monotonic()
@@ -99,8 +100,7 @@ class ClockWatch:
         return ClockEvent(kind, self.epoch, self._clock.realtime_ns(), size_ns)
 
     def rate_against_raw(self) -> float | None:
-        """How much faster the clock runs than its bare oscillator (s/s), since the last call; None if that was just
-        now.
+        """How much faster the clock runs than its bare oscillator (s/s), since the last call; None if just now.
 
         It is what the host's own discipline does to the rate; a change of it is a change of frequency, not a step.
         """

@@ -2,7 +2,9 @@
 
 One socket a bound address; requests and replies share it, so one open port is all that a host needs. The order of
 steps is what keeps stamps honest: receive, then check the clock, then use what was received. If the clock was set in
-between, nobody can say on which side of it a stamp was taken, and everything at hand is thrown away and counted.
+between, nobody can say on which side of it a stamp was taken, and everything at hand is thrown away and counted. The
+program's own stamps are the reading that the last check made, for that one is known to be of the clock epoch that
+goes with it; of departures it is early, which makes limits wider, never wrong.
 
 Transmit stamps are fetched right after sending, where they mostly lie ready: the reply to the next packet, already
 waiting, can then tell of it. Those that come later wake the loop.
@@ -164,7 +166,9 @@ class Endpoint:
             self._count_discarded(messages)
             return
         if self._handle(sock, messages):
-            self._pump()
+            self._deliver()
+            if self._exchange.has_trailing:
+                self._pump()
 
     def _receive(self, sock: Socket) -> list[Received]:
         try:
@@ -203,12 +207,12 @@ class Endpoint:
 
     def _answer(self, sock: Socket, requests: Iterable[Received]) -> bool:
         """Answer and take the stamps; False if the clock was set meanwhile."""
-        receive_request, realtime_ns = self._reflector.receive_request, self._clock.realtime_ns
-        now = self._watch.monotonic_ns
+        receive_request = self._reflector.receive_request
+        now, transmit_ns = self._watch.monotonic_ns, self._watch.realtime_ns
         answers: list[Outgoing[Probe | Token]] = []
         for data, address, kernel_ns, hop_limit, reply_source in requests:
             received_ns, source = self._receive_stamp(kernel_ns)
-            answer = receive_request(data, address, received_ns, source, hop_limit, now, realtime_ns())
+            answer = receive_request(data, address, received_ns, source, hop_limit, now, transmit_ns)
             if answer is not None:
                 answers.append((answer[0], address, answer[1], reply_source))
         for _, error in sock.send(answers):
@@ -295,10 +299,10 @@ class Endpoint:
             for probe in probes:
                 self._exchange.send_failed(probe, "no-socket")
             return
-        epoch, estimate, realtime_ns = self._watch.epoch, self._error_estimate, self._clock.realtime_ns
+        epoch, estimate, sent_ns = self._watch.epoch, self._error_estimate, self._watch.realtime_ns
         outgoing: list[Outgoing[Probe | Token]] = []
         for probe in probes:
-            data = self._exchange.depart(probe, realtime_ns(), now=now, epoch=epoch, error_estimate=estimate)
+            data = self._exchange.depart(probe, sent_ns, now=now, epoch=epoch, error_estimate=estimate)
             outgoing.append((data, address, probe, None))
         for token, error in sock.send(outgoing):
             if isinstance(token, Probe):

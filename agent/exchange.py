@@ -131,8 +131,10 @@ class Exchange:
     # --- whom to probe
 
     def replace_peers(self, peers: Sequence[PeerTarget], *, now: int) -> None:
-        """Probe these from now on. Who stays keeps its session and its moment; records of who goes are passed on as
-        they are."""
+        """Probe these from now on.
+
+        Who stays keeps its session and its moment; records of who goes are passed on as they are.
+        """
         before = self._sessions
         self._sessions = {}
         self._unusable.clear()
@@ -179,7 +181,7 @@ class Exchange:
         return Probe(session, sequence, role)
 
     def depart(self, probe: Probe, sent_ns: int, *, now: int, epoch: int, error_estimate: int) -> bytes:
-        """The packet's bytes with the realtime clock read just now; from now on its reply is awaited."""
+        """The packet's octets; from now on its reply is awaited. `sent_ns` is the realtime clock, read before."""
         session = probe.session
         t1 = Stamp(sent_ns, StampSource.USER)
         probe.sent = Sent(session.peer.host, probe.role is Role.MEASURING, t1, epoch)
@@ -198,8 +200,10 @@ class Exchange:
         self._send_failures[reason] += 1
 
     def transmit_stamp(self, probe: Probe, time_ns: int, source: StampSource = StampSource.KERNEL) -> None:
-        """The exact t1 of a packet. One that is older than the program's own reading before it cannot be this
-        packet's."""
+        """The exact t1 of a packet.
+
+        One that is older than the program's own reading before it cannot be this packet's.
+        """
         if time_ns >= probe.sent.t1.time_ns:
             probe.sent.t1 = Stamp(time_ns, source)
 
@@ -277,9 +281,13 @@ class Exchange:
 
     # --- time
 
+    @property
+    def has_trailing(self) -> bool:
+        """Whether a reply has made a packet due at once; no other reply brings any deadline forward."""
+        return bool(self._trailing)
+
     def get_timer(self) -> int | None:
-        """When `handle_timer` and `datagrams_to_send` must next be called; None if only a datagram can change
-        anything."""
+        """When `handle_timer` and `datagrams_to_send` must next be called; None: when a datagram has come."""
         if self._trailing:
             return 0
         moments = [

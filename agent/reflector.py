@@ -117,8 +117,7 @@ class Reflector:
         self._unbelievable = 0
 
     def set_clock(self, *, epoch: int, error_estimate: int) -> None:
-        """The clock epoch of stamps from now on, and their error as `encode_error_estimate` makes it, for NTP's
-        format."""
+        """The clock epoch of stamps from now on, and their error as `encode_error_estimate` writes it."""
         self._epoch = epoch
         self._error_estimate = error_estimate
 
@@ -134,7 +133,7 @@ class Reflector:
     ) -> tuple[bytes, Token] | None:
         """The reply, to be sent at once, and what to hand to `transmitted` with its stamp; None if there is no reply.
 
-        `received_ns` is t2, `transmit_ns` t3 as the program reads it, just now.
+        `received_ns` is t2, `transmit_ns` t3 as the program has it, not later than the sending.
         """
         length = len(data)
         if length < BASE_LENGTH:

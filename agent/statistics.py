@@ -35,10 +35,9 @@ class ExchangeStatistics:
     rejected: Mapping[str, int]
     """Replies not used: malformed, unsolicited, unknown-sequence, late, duplicate, spoofed, inconsistent."""
     send_failures: Mapping[str, int]
-    """Packets that could not be sent, by the error's name (ENETUNREACH, ...)."""
+    """Packets that could not be sent: no-socket (of the peer's family), or the error's name (ENETUNREACH, ...)."""
     unusable_peers: Mapping[str, int]
-    """Peers that the plan named in vain: no numeric address, an address twice, no socket of its family. A state, not a
-    count."""
+    """Peers that the plan named in vain, now: address-not-numeric, address-twice."""
     missing_transmit_stamps: int
     """Records whose t1 is not the kernel's."""
     missing_receive_stamps: int
@@ -57,8 +56,7 @@ class ReflectorStatistics:
 
     reflected: int
     refused: Mapping[str, int]
-    """Requests not answered: short, malformed, rate-limited, table-full, clock-event, oversized, and errors of
-    sending."""
+    """Requests not answered: short, malformed, rate-limited, table-full, clock-event, and errors of sending."""
     missing_receive_stamps: int
     """Answered with a t2 that is not the kernel's."""
     unbelievable_transmit_stamps: int

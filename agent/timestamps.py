@@ -25,8 +25,7 @@ _HALF = 0x8000_0000
 
 
 class WireError(ValueError):
-    """Bytes from outside that are no valid packet, or part of one; the text says which part. Always the sender's
-    fault."""
+    """Octets from outside that are no valid packet, or part of one; the text says which part."""
 
 
 def encode_ntp(time_ns: int) -> int:
