@@ -55,13 +55,7 @@ def test_host_with_itself_is_no_path() -> None:
     assert not found.negative[0]
 
 
-@given(
-    st.integers(-(10**18), 10**18),
-    st.integers(0, 10**9),
-    st.integers(0, 10**9),
-    st.integers(0, 10**9),
-    st.integers(0, 10**9),
-)
+@given(st.integers(-(10**18), 10**18), st.integers(0, 10**9), st.integers(0, 10**9), st.integers(0, 10**9))
 def test_any_two_steady_clocks_and_delays_give_a_usable_record(
     offset: int, there: int, turnaround: int, back: int
 ) -> None:

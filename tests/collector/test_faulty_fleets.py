@@ -1,0 +1,168 @@
+"""Simulated fleets with something wrong: found, named rightly, and nobody else blamed; limits of the others hold."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+from fleets import FAULTY_KINDS, Solved, solved
+
+from noonmark.collector.estimate import FindingKind, HostState
+from noonmark.lab.faults import Event, FaultKind
+
+SEEDS = range(4)
+STEPPED = ["one-step", "noticed-steps", "suspended", "slewed"]
+LIARS = ["liar-random", "liar-two-faced", "liar-late-transmit", "liar-early-receipt"]
+
+
+def culprits(case: Solved) -> set[str]:
+    return {end for event in case.truth.events for end in ((event.host,) if event.host else event.path or ())}
+
+
+@pytest.mark.parametrize("kind", FAULTY_KINDS)
+def test_only_culprits_are_named(kind: str) -> None:
+    for seed in SEEDS:
+        case = solved(kind, seed)
+        if kind == "disconnected":
+            blamed = {f.host for f in case.found() if f.kind is not FindingKind.NO_ROUTE}
+        else:
+            blamed = {end for f in case.found() for end in ((f.host,) if f.host else f.path or ())}
+        assert blamed <= culprits(case), [f.text for f in case.found()]
+
+
+@pytest.mark.parametrize("kind", FAULTY_KINDS)
+def test_truth_of_every_innocent_host_lies_within_its_limits(kind: str) -> None:
+    for seed in SEEDS:
+        case = solved(kind, seed)
+        guilty = np.array([host in culprits(case) for host in case.estimate.hosts])
+        known = case.estimate.component == case.estimate.component[0]
+        assert case.inside[~guilty & known].all()
+
+
+@pytest.mark.parametrize("kind", [kind for kind in FAULTY_KINDS if kind != "leap-second"])
+def test_innocent_hosts_are_measured_as_well_as_ever(kind: str) -> None:
+    covered, errors = [], []
+    for seed in SEEDS:
+        case = solved(kind, seed)
+        guilty = np.array([host in culprits(case) for host in case.estimate.hosts])
+        chosen = case.measured & ~guilty
+        covered.append((np.abs(case.error_ns) <= 2 * case.estimate.uncertainty_ns)[chosen])
+        errors.append(case.error_ns[chosen])
+    assert np.concatenate(covered).mean() >= 0.85
+    # Fleets of these kinds are local networks with kernel stamps: an honest one is good to some 200 ns.
+    assert np.sqrt(np.mean(np.concatenate(errors).astype(float) ** 2)) < 500.0
+
+
+@pytest.mark.parametrize("kind", ["one-step", "noticed-steps", "suspended"])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_steps_are_found_with_their_host_time_and_size(kind: str, seed: int) -> None:
+    case = solved(kind, seed)
+    (event,) = case.truth.events
+    (found,) = case.found(FindingKind.STEP, FindingKind.SUSPEND)
+    assert found.host == event.host
+    # A slot of the window is 2.5 s; of a suspended host nothing is heard until it wakes.
+    assert abs(found.at_ns - event.at_ns) < (12e9 if event.kind is FaultKind.SUSPEND else 5e9)
+    assert found.size_ns is not None
+    # Beside the step the clock goes on drifting by up to some tens of ppm through the slot.
+    assert found.size_ns == pytest.approx(event.size, rel=0.02, abs=30_000.0)
+
+
+@pytest.mark.parametrize("kind", STEPPED)
+def test_after_a_step_the_clock_is_measured_from_what_follows_alone(kind: str) -> None:
+    for seed in SEEDS:
+        case = solved(kind, seed)
+        (event,) = case.truth.events
+        row = case.estimate.index(str(event.host))
+        assert abs(case.error_ns[row]) <= 4 * case.estimate.uncertainty_ns[row]
+
+
+@pytest.mark.parametrize("kind", ["one-step", "suspended"])
+def test_step_that_the_host_itself_tells_needs_no_finding_to_be_right(kind: str) -> None:
+    case = solved(kind, 0, epochs=True)
+    (event,) = case.truth.events
+    row = case.estimate.index(str(event.host))
+    assert abs(case.error_ns[row]) < 5_000.0
+    assert case.inside[row]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_change_of_rate_is_found_with_its_size(seed: int) -> None:
+    case = solved("frequency-change", seed)
+    (event,) = case.truth.events
+    (found,) = case.found()
+    assert (found.kind, found.host) == (FindingKind.FREQUENCY_CHANGE, event.host)
+    assert abs(found.at_ns - event.at_ns) < 6e9
+    assert found.evidence["change_ppb"] == pytest.approx(event.size * 1e9, rel=0.2, abs=300.0)
+
+
+@pytest.mark.parametrize("kind", LIARS)
+@pytest.mark.parametrize("seed", SEEDS)
+def test_liar_is_named_and_set_aside(kind: str, seed: int) -> None:
+    case = solved(kind, seed)
+    (event,) = case.truth.events
+    (found,) = case.found()
+    assert (found.kind, found.host) == (FindingKind.LIAR, event.host)
+    assert found.evidence["contradicted_paths"] > 0 or found.evidence["negative_share"] > 0.3
+    assert case.estimate.state[case.estimate.index(str(event.host))] is HostState.UNKNOWN
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_asymmetric_path_is_named_with_its_direction_and_size(seed: int) -> None:
+    case = solved("asymmetric-path", seed)
+    (event,) = case.truth.events
+    (found,) = case.found()
+    assert found.kind is FindingKind.ASYMMETRIC_PATH
+    assert event.path is not None
+    assert set(found.path or ()) == set(event.path)
+    # Half of the extra delay shows; positive where the way from first to second takes longer.
+    turned = 1.0 if found.path == event.path else -1.0
+    assert found.size_ns == pytest.approx(turned * event.size / 2, rel=0.1, abs=2_000.0)
+    assert f"from {event.path[0]} to {event.path[1]} takes about" in found.text
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_smearing_hosts_are_named_as_a_group(seed: int) -> None:
+    case = solved("smeared-group", seed)
+    found = case.found()
+    assert {finding.kind for finding in found} == {FindingKind.LEAP_OR_SMEAR}
+    assert {finding.host for finding in found} == {event.host for event in case.truth.events}
+    for finding in found:
+        row = case.estimate.index(str(finding.host))
+        assert finding.size_ns == pytest.approx(case.true_ns[row], abs=5_000.0)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_missed_leap_second_is_told_as_a_step_where_it_was_put_right_else_as_a_leap(seed: int) -> None:
+    case = solved("leap-missed", seed)
+    kinds = {finding.host: finding.kind for finding in case.found()}
+    for event in case.truth.events:
+        assert kinds[event.host] is (FindingKind.STEP if event.size < 0 else FindingKind.LEAP_OR_SMEAR)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_disconnected_part_is_solved_apart_and_said_to_have_no_route(seed: int) -> None:
+    case = solved("disconnected", seed)
+    estimate = case.estimate
+    assert Counter(estimate.component.tolist()).most_common(1)[0][1] < 24
+    lost = estimate.component != estimate.component[estimate.index("reference-1")]
+    assert lost.any()
+    assert {f.host for f in case.found(FindingKind.NO_ROUTE)} == {estimate.hosts[row] for row in np.flatnonzero(lost)}
+    assert all(estimate.state[row] is HostState.NO_ROUTE for row in np.flatnonzero(lost))
+    # Among themselves they are measured all the same.
+    error = case.error_ns[lost]
+    assert np.std(error.astype(float)) < 500.0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_wrong_reference_is_named_and_dropped(seed: int) -> None:
+    case = solved("references-disagree", seed)
+    (event,) = case.truth.events
+    (found,) = case.found()
+    assert (found.kind, found.host) == (FindingKind.REFERENCE_DISAGREES, event.host)
+    assert found.size_ns == pytest.approx(event.size, abs=1_000.0)
+
+
+def test_events_of_the_lab_are_what_these_tests_take_them_for() -> None:
+    events: list[Event] = [event for kind in STEPPED for event in solved(kind, 0).truth.events]
+    assert {event.kind for event in events} == {FaultKind.STEP, FaultKind.SUSPEND, FaultKind.SLEW}
