@@ -2,7 +2,7 @@
 
 A `History` is one store, in an SQLite file or a PostgreSQL database; the tables are in history_tables.py, what is in
 between two ticks in history_interpolation.py. Full detail is kept for the detailed retention: offsets to a sixty-fourth
-of their uncertainty, limits rounded outwards by at most a 256th of their width; after that line segments that claim
+of their uncertainty, limits rounded outwards by at most a 128th of their width; after that line segments that claim
 less (history_thinning.py). Paths are kept once a minute, which is what limits of *pairs* need.
 
 Nothing is ever told surer than it was: see `History.at`.
@@ -170,10 +170,12 @@ class History:
         Between two ticks the limits hold what both say; across a gap and past the last tick they widen at the drift
         limit, which `reason` tells; at a setting of the clock only its own side counts.
         """
-        found = self._sample(host, np.array([at_ns]))
-        if found is None:
+        number = self._names.host(host)
+        if number is None:
             return PairEstimate(host, None, at_ns, False, self._never_kept(host))
-        was_set = bool(self._settings((host,), at_ns, at_ns))
+        settings = self._settings((host,), at_ns, at_ns)
+        found = self._sampled(HOSTS, number, settings, np.array([at_ns]))
+        was_set = any(setting.at_ns <= at_ns for setting in settings)
         pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns, was_set=was_set)
         return replace(pair, findings=self._near((host,), at_ns))
 
@@ -241,10 +243,10 @@ class History:
         number = self._names.host(host)
         if number is None:
             return None
-        return self._sampled(HOSTS, number, (host,), instants)
+        settings = self._settings((host,), int(instants[0]), int(instants[-1]))
+        return self._sampled(HOSTS, number, settings, instants)
 
-    def _sampled(self, kind: Kind, number: int, hosts: Sequence[str], instants: Int64) -> Interpolated:
-        settings = self._settings(hosts, int(instants[0]), int(instants[-1]))
+    def _sampled(self, kind: Kind, number: int, settings: Sequence[Setting], instants: Int64) -> Interpolated:
         return sample(
             self._tables,
             kind,
@@ -319,6 +321,7 @@ class History:
             if hosts_set.isdisjoint(ends):
                 continue
             with contextlib.suppress(HistoryError):
-                one = self._sampled(kind, number, ends, np.array([at_ns]))
+                settings = self._settings(ends, at_ns, at_ns)
+                one = self._sampled(kind, number, settings, np.array([at_ns]))
                 answer.matrix[:, place] = one.matrix[:, 0]
                 answer.how[place], answer.measured_ns[place] = one.how[0], one.measured_ns[0]

@@ -1,7 +1,7 @@
 """Integer matrices to compact bytes and back. Pure.
 
 Two steps. *Quantising* decides how fine a number is worth keeping: an offset to a sixty-fourth of its least standard
-uncertainty, a limit to a 256th of the least width between limits and always outwards, an uncertainty upwards to 1.1 %.
+uncertainty, a limit to a 128th of the least width between limits and always outwards, an uncertainty upwards to 2.2 %.
 *Packing* is lossless: of each row of a matrix the differences of that order (0, 1 or 2) that are smallest, less their
 median, as little-endian bytes sorted by significance, then Zstandard. A checksum (CRC-32) comes first, so that bytes
 which a disk has changed are never taken for numbers.
@@ -25,6 +25,7 @@ from noonmark.collector.history_columns import (
     LOWER,
     NEWEST,
     OFFSET,
+    PATHS,
     ROUND_TRIP,
     UNBOUNDED,
     UNCERTAINTY,
@@ -36,9 +37,11 @@ FORMAT = 1
 LEVEL = 6
 _HEAD = struct.Struct("<BHI")  # format, rows, columns
 _ROW = np.dtype([("order", "u1"), ("width", "u1"), ("first", "<i8"), ("second", "<i8"), ("centre", "<i8")])
-LOG_STEPS = 64
-"""Steps an octave for uncertainties: 1.1 % each."""
-OFFSET_SHARE, LIMIT_SHARE, DRIFT_SHARE, ROUND_TRIP_SHARE = 64, 256, 16, 256
+LOG_STEPS = 32
+"""Steps an octave for uncertainties: 2.2 % each."""
+OFFSET_SHARE = {HOSTS.name: 32, PATHS.name: 16}
+"""An offset's step is at most this part of the least standard uncertainty in the chunk, and so of the least width."""
+LIMIT_SHARE, DRIFT_SHARE, ROUND_TRIP_SHARE = 128, 8, 64
 AGE_NS = 1 << 27
 """The age of a newest probe is kept in steps of 0.134 s, upwards."""
 MAX_BYTES = 1 << 31
@@ -185,8 +188,9 @@ def quantise(at_ns: Int64, matrix: Int64, kind: Kind) -> tuple[Int64, Int64]:
     bounded = (np.abs(matrix[LOWER]) < UNBOUNDED) & (np.abs(matrix[UPPER]) < UNBOUNDED)
     width = np.where(bounded, matrix[UPPER] - matrix[LOWER], 0)
     if (width[bounded] > 0).all():  # a limit that leaves no room leaves none for rounding
-        steps[OFFSET] = _least(matrix[UNCERTAINTY], 1000 * OFFSET_SHARE)
-        steps[OFFSET] = min(steps[OFFSET], _least(width, OFFSET_SHARE)) if bounded.any() else steps[OFFSET]
+        share = OFFSET_SHARE[kind.name]
+        steps[OFFSET] = _least(matrix[UNCERTAINTY], 1000 * share)
+        steps[OFFSET] = min(steps[OFFSET], _least(width, share)) if bounded.any() else steps[OFFSET]
     steps[LOWER] = steps[UPPER] = _least(width, LIMIT_SHARE)
     codes = matrix.copy()
     codes[OFFSET] = (matrix[OFFSET] + steps[OFFSET] // 2) // steps[OFFSET]

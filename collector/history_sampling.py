@@ -35,11 +35,9 @@ def one_beside(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bo
 
     A later moment that ends a thinned segment, or an earlier one that begins it, comes as it is kept.
     """
-    candidates = [
-        _in_chunks(tables, kind, number, at_ns, later=later),
-        _in_blocks(tables, kind, number, at_ns, later=later),
-    ]
-    whole = merged(candidates)
+    packed = _in_chunks(tables, kind, number, at_ns, later=later)
+    nearest = int(packed.at_ns[0]) if len(packed) else None
+    whole = merged([packed, _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=nearest)])
     if not len(whole):
         return NO_STRETCH
     place = 0 if later else len(whole) - 1
@@ -58,10 +56,11 @@ def _in_chunks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bo
     return NO_STRETCH
 
 
-def _in_blocks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
-    """Page through the ticks of the series' block until one tells of it."""
+def _in_blocks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
+    """Page through the ticks of the series' block until one tells of it; only to where it is known already."""
+    block = number >> BLOCK_BITS
     edge, limit = at_ns, 2
-    while instants := tables.block_ticks_beside(kind, number >> BLOCK_BITS, edge, later=later, limit=limit):
+    while instants := tables.block_ticks_beside(kind, block, edge, later=later, limit=limit, bound_ns=bound_ns):
         found = tables.hot(kind, number, min(instants), max(instants) + 1)
         if len(found):
             place = 0 if later else len(found) - 1

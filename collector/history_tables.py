@@ -20,7 +20,7 @@ from noonmark.collector.history_schema import BLOCK_BITS, SERIES_BITS, SPAN_NS, 
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
-OPENED_BYTES = 128 * 1024 * 1024
+OPENED_BYTES = 256 * 1024 * 1024
 """Chunks decoded lately are kept up to this size."""
 _SERIES_MASK = (1 << SERIES_BITS) - 1
 
@@ -133,11 +133,18 @@ class Tables:
         value = self.database.read(statement, (at_ns,))[0][0]
         return None if value is None else int(value)
 
-    def block_ticks_beside(self, kind: Kind, block: int, at_ns: int, *, later: bool, limit: int) -> list[int]:
-        """Instants of one block's ticks after `at_ns`, or at or before it, nearest first."""
-        order = "at_ns > ? ORDER BY at_ns" if later else "at_ns <= ? ORDER BY at_ns DESC"
+    def block_ticks_beside(
+        self, kind: Kind, block: int, at_ns: int, *, later: bool, limit: int, bound_ns: int | None = None
+    ) -> list[int]:
+        """Instants of one block's ticks after `at_ns`, or at or before it, nearest first, no further than a bound."""
+        if later:
+            bound = (1 << 62) if bound_ns is None else bound_ns
+            order = "at_ns > ? AND at_ns <= ? ORDER BY at_ns"
+        else:
+            bound = -(1 << 62) if bound_ns is None else bound_ns
+            order = "at_ns <= ? AND at_ns >= ? ORDER BY at_ns DESC"
         rows = self.database.read(
-            f"SELECT at_ns FROM {kind.name}_block WHERE block = ? AND {order} LIMIT {limit}", (block, at_ns)
+            f"SELECT at_ns FROM {kind.name}_block WHERE block = ? AND {order} LIMIT {limit}", (block, at_ns, bound)
         )
         return [int(row[0]) for row in rows]
 
