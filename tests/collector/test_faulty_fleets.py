@@ -11,7 +11,7 @@ from fleets import FAULTY_KINDS, Solved, solved
 from noonmark.collector.estimate import FindingKind, HostState
 from noonmark.lab.faults import Event, FaultKind
 
-SEEDS = range(4)
+SEEDS = range(3)
 STEPPED = ["one-step", "noticed-steps", "suspended", "slewed"]
 LIARS = ["liar-random", "liar-two-faced", "liar-late-transmit", "liar-early-receipt"]
 
