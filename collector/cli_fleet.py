@@ -23,9 +23,9 @@ MOST_FINDINGS = 20
 def fleet(collector: str, history: str | None, timeout: float, as_json: bool, at: str | None, paths: bool) -> bool:
     """Every host's clock against the reference, worst first.
 
-    CLOCK is the estimated error; ± its expanded uncertainty (k=2, about 95 %); CERTAIN WITHIN are limits that hold
-    whatever the network did, + ahead, - behind. Reads a collector, or with --history a file, where now means the
-    newest moment kept.
+    CLOCK is the estimated error; ± its expanded uncertainty (k=2, about 95 %); CERTAIN AROUND IT are limits that hold
+    whatever the network did, counted from the estimate: + further ahead, - further behind. Reads a collector, or with
+    --history a file, where now means the newest moment kept.
 
     Exit code 1: a finding says that a clock's stamps contradict certain limits, or that references disagree.
     3: nothing is known, or nobody answers.

@@ -168,7 +168,17 @@ def sentence(pair: PairView, *, past: bool) -> str:
 
 
 def certainty(pair: PairView) -> str:
-    """What is certain, in words, seen in the direction of the estimate."""
+    """What is certain, in words, seen in the direction of the estimate; a doubt where the two contradict each other."""
+    doubt = "" if _inside(pair) else " (but the estimate lies outside the limits: doubt both)"
+    return f"{_limits_in_words(pair)}{doubt}"
+
+
+def _inside(pair: PairView) -> bool:
+    above = pair.lower_ns is None or pair.offset_ns >= pair.lower_ns
+    return above and (pair.upper_ns is None or pair.offset_ns <= pair.upper_ns)
+
+
+def _limits_in_words(pair: PairView) -> str:
     ahead = pair.offset_ns >= 0
     near, far = (pair.lower_ns, pair.upper_ns) if ahead else (_turned(pair.upper_ns), _turned(pair.lower_ns))
     word, opposite = ("ahead", "behind") if ahead else ("behind", "ahead")
@@ -194,10 +204,7 @@ def certainty(pair: PairView) -> str:
         return f"certain within {in_unit(low, unit, places)} to {in_unit(high, unit, places)} {unit.name}"
     if far <= 0:
         low, high = -high, -low
-        return (
-            f"certain: {in_unit(low, unit, places)} to {in_unit(high, unit, places)} {unit.name} {opposite}"
-            " (the estimate lies outside the limits: doubt both)"
-        )
+        return f"certain: {in_unit(low, unit, places)} to {in_unit(high, unit, places)} {unit.name} {opposite}"
     return (
         f"certain within {in_unit(-low, unit, places)} {unit.name} {opposite}"
         f" to {in_unit(high, unit, places)} {unit.name} {word}, so either may be ahead"

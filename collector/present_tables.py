@@ -112,10 +112,17 @@ def _offset_cell(host: HostView) -> tuple[str, str]:
     """(size and direction, expanded uncertainty)."""
     if host.offset_ns is None or host.uncertainty_ns is None:
         return "unknown", ""
-    size, _, expanded = format_offset(host.offset_ns, host.uncertainty_ns).partition(" ± ")
     if host.offset_ns == 0 and host.uncertainty_ns == 0:
         return "0 ns", "0 ns"
-    return f"{size} {direction(host.offset_ns)}", expanded
+    size, _, _ = format_offset(host.offset_ns, host.uncertainty_ns).partition(" ± ")
+    return f"{size} {direction(host.offset_ns)}", format_duration(COVERAGE * host.uncertainty_ns, digits=2)
+
+
+def _around(offset_ns: int, lower_ns: int | None, upper_ns: int | None) -> str:
+    """Limits seen from the estimate, which keeps them short: what is ahead of it is positive."""
+    return format_limits(
+        None if lower_ns is None else lower_ns - offset_ns, None if upper_ns is None else upper_ns - offset_ns
+    )
 
 
 HOST_COLUMNS = (
@@ -123,23 +130,24 @@ HOST_COLUMNS = (
     Column("STATE"),
     Column("CLOCK", right=True),
     Column(f"±(k={COVERAGE})", right=True),
-    Column("CERTAIN WITHIN", right=True),
+    Column("CERTAIN AROUND IT", right=True),
 )
 DRIFT_COLUMN = Column("DRIFT", right=True)
 DRIFT_FROM_WIDTH = 92
-"""From this width on the drift has a column of its own."""
+"""The drift has a column where there is room, and always from this width on."""
 
 
 def host_table(view: FleetView, *, width: int = WIDTH) -> list[str]:
-    """Every host, worst first."""
+    """Every host, worst first; its certain limits are told from its estimate."""
     rows = []
     for host in worst_first(view.hosts):
         clock, expanded = _offset_cell(host)
-        limits = format_limits(host.lower_ns, host.upper_ns) if host.known else ""
+        limits = "" if host.offset_ns is None else _around(host.offset_ns, host.lower_ns, host.upper_ns)
         drift = "" if host.drift is None else format_drift(host.drift, host.drift_uncertainty)
         silent = f"stale {format_age(host.heard_ns)}" if host.state == "stale" and host.heard_ns else host.state
         rows.append((host.host, silent, clock, expanded, limits, drift))
-    if width >= DRIFT_FROM_WIDTH:
+    with_drift = table((*HOST_COLUMNS, DRIFT_COLUMN), rows, width=10**6)
+    if max(map(len, with_drift)) <= width or width >= DRIFT_FROM_WIDTH:
         return table((*HOST_COLUMNS, DRIFT_COLUMN), rows, width=width)
     return table(HOST_COLUMNS, [row[:-1] for row in rows], width=width)
 
@@ -169,7 +177,7 @@ def path_table(paths: Sequence[PathView], *, width: int = WIDTH) -> list[str]:
 PAIR_COLUMNS = (
     Column("OF", shrinks=True),
     Column(f"±(k={COVERAGE})", right=True),
-    Column("CERTAIN WITHIN", right=True),
+    Column("CERTAIN AROUND IT", right=True),
 )
 
 
@@ -181,8 +189,9 @@ def pair_table(pairs: Sequence[PairView], *, past: bool, width: int = WIDTH) -> 
         if not pair.known:
             rows.append(("unknown", other, "", ""))
             continue
-        size, _, expanded = format_offset(pair.offset_ns, pair.uncertainty_ns).partition(" ± ")
-        limits = format_limits(pair.lower_ns, pair.upper_ns)
+        size, _, _ = format_offset(pair.offset_ns, pair.uncertainty_ns).partition(" ± ")
+        expanded = format_duration(COVERAGE * pair.uncertainty_ns, digits=2)
+        limits = _around(pair.offset_ns, pair.lower_ns, pair.upper_ns)
         rows.append((f"{size} {direction(pair.offset_ns)}", other, expanded, limits))
     return table((Column("IT WAS" if past else "IT IS", right=True), *PAIR_COLUMNS), rows, width=width)
 

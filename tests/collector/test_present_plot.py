@@ -26,7 +26,7 @@ def test_a_rising_offset_rises_from_left_to_right() -> None:
     rows = [line.split("│")[1] for line in lines[1 : HEIGHT + 1]]
     places = [row.index("•") for row in rows if "•" in row]
     assert places == sorted(places, reverse=True)
-    assert lines[0] == "µs ahead"
+    assert lines[0] == "µs ahead (negative: behind)"
     assert lines[-1].split() == ["2026-11-25T06:55:03Z", "2026-11-25T06:56:03Z"]
 
 

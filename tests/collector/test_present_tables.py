@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from builders import START_NS, Host, build, ferry
@@ -37,10 +38,24 @@ def test_every_line_fits_and_every_direction_is_a_word(width: int) -> None:
     lines = host_table(fleet_view(ferry()), width=width)
 
     assert max(map(len, lines)) <= width
-    assert re.search(r"quay-gate-2 +measured +1\.840 ms ahead +0\.018 ms +\+1\.63 to \+2\.09 ms", lines[1])
+    assert re.search(r"quay-gate-2 +measured +1\.840 ms ahead +18 µs +-210 to \+250 µs", lines[1])
     assert "behind" in lines[3]
-    assert ("+12.0 ppm" in lines[1]) is (width == 120)
+    assert lines[1].endswith("+12.0 ppm")
     assert lines[-1].split() == ["skerry-gate-1", "no-route", "unknown"]
+
+
+def test_large_offsets_known_to_the_nanosecond_still_fit() -> None:
+    hosts = [Host("skerry-booking", 18_610_361, uncertainty_ns=85, below_ns=1_110, above_ns=880), Host("quay-ref", 0)]
+    lines = host_table(fleet_view(build(hosts, references=["quay-ref"])))
+
+    assert max(map(len, lines)) <= 80
+    assert lines[0].endswith("DRIFT")
+    assert re.search(r"^skerry-booking +measured +18\.61036 ms ahead +170 ns +-1\.11 to \+0\.88 µs +0 ppm$", lines[1])
+    longer = replace(hosts[0], name="skerry-booking-database")
+    without = host_table(fleet_view(build([longer, hosts[1]], references=["quay-ref"])))
+    assert max(map(len, without)) <= 80
+    assert "DRIFT" not in without[0]
+    assert without[1].startswith("skerry-booking-database  ")
 
 
 def test_long_names_are_shortened_to_fit() -> None:
