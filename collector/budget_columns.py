@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import fnmatch
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,14 +35,31 @@ class BudgetColumns:
         return np.asarray(of_budget[self.budget])
 
 
-def assign(hosts: tuple[str, ...], labels: Mapping[str, tuple[str, str]], budgets: Budgets) -> Int32:
+class _ByPlace(dict[tuple[str, str], int]):
+    """Index of the budget for a zone and a role, by the rules that name no host; looked up once for each pair."""
+
+    def __init__(self, budgets: Budgets, number: Mapping[str, int]) -> None:
+        super().__init__()
+        self._budgets = budgets
+        self._number = number
+
+    def __missing__(self, place: tuple[str, str]) -> int:
+        budget = self._budgets.of("", *place)
+        index = self[place] = -1 if budget is None else self._number[budget.name]
+        return index
+
+
+def assign(hosts: Sequence[str], labels: Mapping[str, tuple[str, str]], budgets: Budgets) -> Int32:
     """(H,) index of each host's budget in `budgets.all`, -1 for none; `labels` gives (zone, role)."""
     number = {budget.name: index for index, budget in enumerate(budgets.all)}
-    nothing = ("", "")
-    rows = np.empty(len(hosts), np.int32)
-    for row, host in enumerate(hosts):
-        budget = budgets.of(host, *labels.get(host, nothing))
-        rows[row] = -1 if budget is None else number[budget.name]
+    by_place = _ByPlace(Budgets(tuple(rule for rule in budgets.rules if rule.kind != "host")), number)
+    nowhere = ("", "")
+    rows = np.fromiter((by_place[labels.get(host, nowhere)] for host in hosts), np.int32, len(hosts))
+    # A rule for hosts is closer than any other, and the first of them counts: so it is laid on last.
+    for rule in reversed(budgets.rules):
+        if rule.kind == "host":
+            matches = re.compile(fnmatch.translate(rule.pattern)).match
+            rows[[row for row, host in enumerate(hosts) if matches(host)]] = number[rule.budget.name]
     return rows
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from noonmark.collector import budgets as b
-from noonmark.collector.budget_columns import ANSWERS, NO_BUDGET, hold
+from noonmark.collector.budget_columns import ANSWERS, NO_BUDGET, assign, hold
 from noonmark.collector.budgets import Budget, BudgetRule, Budgets, Fitness, parse_budget, parse_rule
 from noonmark.collector.estimate import UNBOUNDED_NS, HostState
 from noonmark.collector.view_estimate import fleet_view
@@ -179,3 +179,18 @@ def test_hosts_without_a_budget_are_left_out() -> None:
     ]
     assert ANSWERS[columns.fitness[2]] is Fitness.OUT
     assert columns.tolerance_ns.tolist() == [0, 0, MS, 0, 0, 0]
+
+
+def test_arrays_choose_the_same_rule_for_each_host() -> None:
+    texts = ("1s", "2s=zone:quay", "3s=role:gate", "4s=host:quay-g*", "5s=host:quay-gate-?", "6s=role:g*")
+    budgets = Budgets(tuple(map(parse_rule, texts)))
+    labels = {
+        f"{zone}-{role}-{number}": (zone, role)
+        for zone in ("quay", "holm")
+        for role in ("gate", "guard", "berth")
+        for number in (1, 22)
+    }
+    hosts = (*labels, "nobody")
+    chosen = [budgets.of(host, *labels.get(host, ("", ""))) for host in hosts]
+    assert [budgets.all[row] for row in assign(hosts, labels, budgets)] == chosen
+    assert assign(hosts, labels, Budgets()).tolist() == [-1] * len(hosts)
