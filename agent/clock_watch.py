@@ -20,7 +20,7 @@ SMALLEST_STEP_NS = 1_000
 _BRACKETS = 9
 _TIGHT_NS = 400
 _SECOND_LOOKS = 3
-_READINGS = 15
+_READINGS = 7
 _RATE_SPAN_NS = 100_000_000
 
 
@@ -41,15 +41,17 @@ class ClockWatch:
         """The monotonic clock at the last check."""
         self._set_ns, _ = self._bracketed(clock.realtime_ns)
         self._slept_ns, _ = self._bracketed(clock.boottime_ns)
-        # Two readings one after the other differ by the time between them as well: measured once, taken off at each
-        # check.
-        self._expected_ns = sorted(self._read() for _ in range(_READINGS))[_READINGS // 2]
+        self._expected_ns = self._typical()
         self._rate_from = (clock.monotonic_ns(), clock.monotonic_raw_ns())
 
     def _read(self) -> int:
         self.realtime_ns = self._read_realtime()
         self.monotonic_ns = self._read_monotonic()
         return self.realtime_ns - self.monotonic_ns
+
+    def _typical(self) -> int:
+        """What `_read` gives while nothing happens: the clocks' difference and the time between two readings."""
+        return sorted(self._read() for _ in range(_READINGS))[_READINGS // 2]
 
     def _bracketed(self, read: Callable[[], int]) -> tuple[int, int]:
         """A clock minus the monotonic one, and how sure that is: the tightest of some bracketed readings."""
@@ -80,6 +82,8 @@ class ClockWatch:
         set_ns, set_width = self._bracketed(self._clock.realtime_ns)
         moved_ns = set_ns - self._set_ns
         if abs(moved_ns) < SMALLEST_STEP_NS + set_width:
+            # Readings may have become slower. What the clock has moved so far is not forgotten: `_set_ns` stays.
+            self._expected_ns = self._typical()
             return ()
         slept_total_ns, slept_width = self._bracketed(self._clock.boottime_ns)
         slept_ns = slept_total_ns - self._slept_ns
