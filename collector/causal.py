@@ -10,7 +10,8 @@ Cause i on host a, effect j on host b: b's clock, when i happened, had not passe
     x_b - x_a < (stamp_j + resolution_j) - stamp_i.
 
 That is one more limit of the pair, valid then and, as clocks drift, less and less away from then. A limit that
-contradicts what the probes prove is a finding about a clock, and tightens nothing.
+contradicts what the probes prove is a finding about a clock, and tightens nothing. The two lines themselves are in
+certain order by what they are, and an effect is placed behind its cause.
 """
 
 from __future__ import annotations
@@ -22,11 +23,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.clock_knowledge import ClockKnowledge, ClockMemory, HostTimes
-from noonmark.collector.estimate import UNBOUNDED_NS, Finding, FindingKind, Float64, Int32, Int64
+from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Finding, FindingKind, Float64, Int32, Int64
+from noonmark.collector.verdicts import StampedEvents
 
 DRIFT_LIMIT = 15e-6
 """Of each of the two clocks, for ageing a limit (RFC 5905's PHI)."""
 _AGEING = 2 * DRIFT_LIMIT
+_ROUNDS = 3
+"""Times that places are handed on along chains of causes; a chain in the order of its places needs one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,12 +166,30 @@ class CausalKnowledge:
         """Steps that contradict the base are left out."""
         self._base = base
         wrong = {id(step) for step, _ in contradictions(steps, base)}
-        self._envelopes = _envelopes([step for step in steps if id(step) not in wrong], base)
+        sound = [step for step in steps if id(step) not in wrong]
+        self._envelopes = _envelopes(sound, base)
+        self._proved = {(*_line(step.cause), *_line(step.effect)) for step in sound}
+        self._floors = _floors(sound, base)
 
     @property
     def hosts(self) -> tuple[str, ...]:
         """The base's."""
         return self._base.hosts
+
+    def proved(self, first: StampedEvents, second: StampedEvents) -> Bool:
+        """Which of these pairs are a cause and its own effect."""
+        columns = (first.host, first.stamp_ns, second.host, second.stamp_ns)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        return np.array([row in self._proved for row in rows], np.bool_)
+
+    def floors(self, host: int, stamp_ns: Int64) -> Int64:
+        """Places before which events of a host, by their stamps, cannot stand; -UNBOUNDED_NS for most."""
+        found = np.full(len(stamp_ns), -UNBOUNDED_NS)
+        if host in self._floors:
+            stamps, places = self._floors[host]
+            row = np.minimum(np.searchsorted(stamps, stamp_ns), len(stamps) - 1)
+            np.copyto(found, places[row], where=stamps[row] == stamp_ns)
+        return found
 
     def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
         """The base's: messages tell of pairs, not of the reference."""
@@ -193,6 +215,30 @@ class CausalKnowledge:
                     most = np.maximum(envelope.at(since_ns[rows]), envelope.at(until_ns[rows]))
                     limit[rows] = np.minimum(upper[rows], most) if sign > 0 else np.maximum(lower[rows], -most)
         return lower, upper
+
+
+def _line(mention: Mention) -> tuple[int, int]:
+    return mention.host, mention.stamp_ns
+
+
+def _floors(steps: Sequence[CausalStep], base: ClockKnowledge) -> dict[int, tuple[Int64, Int64]]:
+    """For effects that would stand before their causes: (stamps, places just behind the causes') by host."""
+    if not steps:
+        return {}
+    places: dict[tuple[int, int], int] = {}
+    for lines in ([step.cause for step in steps], [step.effect for step in steps]):
+        middles = reference_of(lines, base) + np.array([line.resolution_ns // 2 for line in lines])
+        places.update(zip(map(_line, lines), middles.tolist(), strict=True))
+    raised: dict[tuple[int, int], int] = {}
+    for _ in range(_ROUNDS):
+        for step in sorted(steps, key=lambda step: places[_line(step.cause)]):
+            least = places[_line(step.cause)] + 1
+            if places[_line(step.effect)] < least:
+                places[_line(step.effect)] = raised[_line(step.effect)] = least
+    by_host: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for (host, stamp_ns), place in sorted(raised.items()):
+        by_host[host].append((stamp_ns, place))
+    return {host: (np.array([s for s, _ in rows]), np.array([p for _, p in rows])) for host, rows in by_host.items()}
 
 
 @dataclass(frozen=True, slots=True)

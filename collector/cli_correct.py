@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections.abc import Iterator
 
@@ -68,11 +69,15 @@ def correct(
     except (LogError, OSError) as error:
         raise WrongUse(str(error)) from error
     if isinstance(opened.source, JournalLog):
+        opened.close()
         raise WrongUse(f"{log}: a journal export is no log of lines; export it as JSON")
     own = [] if names[0].host is None else [names[0].host]
-    with clock_knowledge(
-        own, collector=collector, history=history, timeout=timeout, estimate_file=estimate_file, raw=False
-    ) as knowledge:
+    with (
+        contextlib.closing(opened),
+        clock_knowledge(
+            own, collector=collector, history=history, timeout=timeout, estimate_file=estimate_file, raw=False
+        ) as knowledge,
+    ):
         hosts = Hosts(knowledge)
         resolve = hosts.resolver(names[0].host)
         single = names[0].host is not None

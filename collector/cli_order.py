@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import BinaryIO
 
 import click
@@ -73,15 +74,23 @@ def order(
     options = gathered(tz, year, fields, host_field)
     window_ns = cli_options.span_of(window, "--window")
     names = _names(logs, twice=field is not None or explain)
-    with clock_knowledge(
-        _hosts(names), collector=collector, history=history, timeout=timeout, estimate_file=estimate_file, raw=raw
-    ) as knowledge:
+    with contextlib.ExitStack() as stack:
+        knowledge = stack.enter_context(
+            clock_knowledge(
+                _hosts(names),
+                collector=collector,
+                history=history,
+                timeout=timeout,
+                estimate_file=estimate_file,
+                raw=raw,
+            )
+        )
         hosts = Hosts(knowledge)
-        opened = _opened(names, options, formats)
+        opened = stack.enter_context(_opened(names, options, formats))
         tightened, findings = None, list[Finding]()
         if field is not None:
-            again = _opened(names, options, formats)
-            tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
+            with _opened(names, options, formats) as again:
+                tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
             _say(f"{len(steps)} causes and effects by {field}")
         merge = merge_of(opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened)
         _write(merge, hosts, opened, as_json)
@@ -108,11 +117,18 @@ def _hosts(names: Sequence[LogName]) -> list[str]:
     return list(dict.fromkeys(name.host for name in names if name.host is not None))
 
 
-def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[str]) -> list[OpenLog]:
-    try:
-        return [open_log(name, options, formats) for name in names]
-    except LogError as error:
-        raise WrongUse(str(error)) from error
+@contextlib.contextmanager
+def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[str]) -> Iterator[list[OpenLog]]:
+    """The logs, opened; all are closed at the end, and if one cannot be opened."""
+    with contextlib.ExitStack() as stack:
+        logs = []
+        try:
+            for name in names:
+                logs.append(open_log(name, options, formats))
+                stack.callback(logs[-1].close)
+        except LogError as error:
+            raise WrongUse(str(error)) from error
+        yield logs
 
 
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
@@ -160,8 +176,9 @@ def _explain(
 ) -> None:
     from noonmark.collector.explain_logs import explain_logs
 
-    for line in explain_logs(_opened(names, options, formats), knowledge, hosts):
-        _say(line)
+    with _opened(names, options, formats) as logs:
+        for line in explain_logs(logs, knowledge, hosts):
+            _say(line)
 
 
 def _finish(merge: Merge, raw: bool, strict: bool, logs: Sequence[OpenLog]) -> None:

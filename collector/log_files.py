@@ -8,7 +8,6 @@ ends there, is reported, and stops no other.
 from __future__ import annotations
 
 import gzip
-import io
 import sys
 import zlib
 from collections.abc import Iterator, Sequence
@@ -24,6 +23,8 @@ from noonmark.collector.log_stamps import StampError, StampOptions
 HEAD_BYTES = 1 << 16
 HEAD_LINES = 200
 _GZIP = b"\x1f\x8b"
+_PIECE = 1 << 17
+"""Bytes asked for at once."""
 _READ_ERRORS = (OSError, EOFError, zlib.error)
 
 
@@ -63,27 +64,49 @@ class OpenLog:
         except _READ_ERRORS as error:
             self.trouble.append(f"{self.name.path}: {error}; what was read up to there is in the output")
         finally:
-            if isinstance(self.stream, _HeadFirst):
-                self.stream.close()
+            self.close()
+
+    def close(self) -> None:
+        """Close what is below; may be called twice."""
+        if isinstance(self.stream, _HeadFirst):
+            self.stream.close()
 
 
 class _HeadFirst:
-    """A stream whose beginning has been read already."""
+    """A stream whose beginning has been read already, and the file below it.
 
-    def __init__(self, head: bytes, rest: BinaryIO) -> None:
-        self._head = head
-        self._rest = rest
+    What can be read before an error is given out before the error is.
+    """
 
-    def read(self, size: int = -1, /) -> bytes:
-        if self._head:
-            head, self._head = self._head, b""
-            return head
-        return self._rest.read(size)
+    def __init__(self, stream: ByteStream, file: BinaryIO, size: int) -> None:
+        self._read = getattr(stream, "read1", stream.read)  # gives what there is before it meets an error
+        self._file = file
+        self._error: Exception | None = None
+        self._left = b""
+        self.head = self._left = self.read(size)
+
+    def read(self, size: int = BLOCK_BYTES, /) -> bytes:
+        parts, self._left = [self._left], b""
+        missing = size - len(parts[0])
+        while missing > 0 and self._error is None:
+            try:
+                part = self._read(min(missing, _PIECE))
+            except _READ_ERRORS as error:
+                self._error = error
+                break
+            if not part:
+                break
+            parts.append(part)
+            missing -= len(part)
+        found = b"".join(parts)
+        if not found and self._error is not None:
+            raise self._error
+        return found
 
     def close(self) -> None:
         """Close the file below; standard input is left open."""
-        if self._rest is not sys.stdin.buffer:
-            self._rest.close()
+        if self._file is not sys.stdin.buffer:
+            self._file.close()
 
 
 def log_names(arguments: Sequence[str]) -> list[LogName]:
@@ -131,29 +154,38 @@ def open_log(
     """
     try:
         stream = _open(name.path)
-        head = stream.read(HEAD_BYTES)
     except _READ_ERRORS as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise LogError(f"{name.path}: {reason}") from error
-    whole = _HeadFirst(head, stream)
-    journal = JOURNAL_EXPORT in formats or (not formats and _looks_like_export(head))
-    if journal:
+    try:
+        return _prepared(name, stream, options, formats, block_bytes)
+    except ValueError as error:
+        stream.close()
+        raise error if isinstance(error, LogError) else LogError(str(error)) from error
+
+
+def _prepared(
+    name: LogName, stream: _HeadFirst, options: StampOptions, formats: Sequence[str], block_bytes: int
+) -> OpenLog:
+    if JOURNAL_EXPORT in formats or (not formats and _looks_like_export(stream.head)):
         field_name = next((each for each in options.fields if each.startswith("_")), "__REALTIME_TIMESTAMP")
         own = name.host is None
-        return OpenLog(name, whole, JournalLog(whole, name.host or "?", field_name, own, block_bytes), own)
+        return OpenLog(name, stream, JournalLog(stream, name.host or "?", field_name, own, block_bytes), own)
+    hosts_from_lines = _check_head(name, stream.head, StampReader(options, formats))
+    reader = StampReader(options, formats)
+    return OpenLog(name, stream, LineLog(stream, reader, hosts_from_lines, block_bytes), hosts_from_lines)
+
+
+def _open(path: str) -> _HeadFirst:
+    file = cast(BinaryIO, sys.stdin.buffer if path == "-" else Path(path).open("rb"))  # noqa: SIM115 - see OpenLog.close
     try:
-        reader = StampReader(options, formats)
-    except ValueError as error:
-        raise LogError(str(error)) from error
-    hosts_from_lines = _check_head(name, head, StampReader(options, formats))
-    return OpenLog(name, whole, LineLog(whole, reader, hosts_from_lines, block_bytes), hosts_from_lines)
-
-
-def _open(path: str) -> BinaryIO:
-    plain = sys.stdin.buffer if path == "-" else Path(path).open("rb")  # noqa: SIM115 - closed once it is read
-    stream = cast(io.BufferedReader, plain)
-    packed = stream.peek(2)[:2] == _GZIP
-    return cast(BinaryIO, gzip.GzipFile(fileobj=stream)) if packed else stream
+        plain = _HeadFirst(file, file, len(_GZIP))
+        unpacked = cast(ByteStream, gzip.GzipFile(fileobj=cast(BinaryIO, plain))) if plain.head == _GZIP else plain
+        return _HeadFirst(unpacked, file, HEAD_BYTES)
+    except _READ_ERRORS:
+        if path != "-":
+            file.close()
+        raise
 
 
 def _looks_like_export(head: bytes) -> bool:

@@ -7,7 +7,7 @@ that a group of open order comes whole. A group too large to be held comes in pa
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,14 +83,19 @@ class Merge:
         known_as: Sequence[int],
         *,
         likely: float = LIKELY,
+        proved: Callable[[StampedEvents, StampedEvents], Bool] | None = None,
         stretch: int = STRETCH,
         most_held: int = MOST_HELD,
     ) -> None:
-        """`known_as[host]` is the merge's host's position in the knowledge, -1 if it does not know it; it may grow."""
+        """`known_as[host]` is the merge's host's position in the knowledge, -1 if it does not know it; it may grow.
+
+        `proved` tells of pairs of events whose order is certain by what they are.
+        """
         self.sources = list(sources)
         self.knowledge = knowledge
         self.known_as = known_as
         self.likely = likely
+        self.proved = proved
         self.stretch = stretch
         self.most_held = most_held
         self.counts = MergeCounts()
@@ -193,6 +198,9 @@ class Merge:
             events = StampedEvents(known_as, joined.stamp_ns, joined.resolution_ns, joined.reference_ns)
             found = judge(events.rows(across), events.rows(across + 1), self.knowledge, self.likely)
             certainty[across], probability[across] = found
+            if self.proved is not None:
+                sure = across[self.proved(events.rows(across), events.rows(across + 1))]
+                certainty[sure], probability[sure] = Certainty.CERTAIN, 1.0
         own = rows[same_host]  # two logs of one host: its one clock tells, whether it is known or not
         if len(own):
             events = StampedEvents(joined.host, joined.stamp_ns, joined.resolution_ns, joined.stamp_ns)

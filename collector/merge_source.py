@@ -89,10 +89,12 @@ class Source:
         host_number: Callable[[str | None], tuple[int, int]],
         *,
         window_ns: int = 0,
+        floors: Callable[[int, Int64], Int64] | None = None,
     ) -> None:
         """`host_number` gives, for a host's name (None: the log's own), its number in the merge and in the knowledge.
 
-        `window_ns` is how far a log of several hosts may be out of order; 0 for a log of one host.
+        `window_ns` is how far a log of several hosts may be out of order; 0 for a log of one host. `floors` gives
+        places before which records cannot stand (host in the knowledge, stamps).
         """
         self.number = number
         self.window_ns = window_ns
@@ -102,6 +104,7 @@ class Source:
         self._blocks = blocks
         self._knowledge = knowledge
         self._host_number = host_number
+        self._floors = floors
         self._memories: dict[int, ClockMemory] = {}
         self._highest: dict[int, int] = {}
         self._sequences: dict[int, int] = {}
@@ -187,6 +190,8 @@ class Source:
         memory = self._memories.setdefault(host, ClockMemory())
         times = self._knowledge.host_times(known_as, block.time_ns, memory)
         key = times.reference_ns + block.resolution_ns // 2
+        if self._floors is not None:
+            np.maximum(key, self._floors(known_as, block.time_ns), out=key)
         key[0] = max(self._highest.get(host, -UNBOUNDED_NS), int(key[0]))
         np.maximum.accumulate(key, out=key)
         self._highest[host] = int(key[-1])

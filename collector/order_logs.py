@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-import numpy as np
-
 from noonmark.collector.causal import CausalKnowledge, CausalStep, Mention, causal_steps, contradictions, findings_of
 from noonmark.collector.causal_field import field_value
 from noonmark.collector.clock_knowledge import ClockKnowledge, host_index
@@ -58,7 +56,7 @@ def merge_of(
     *,
     likely: float = LIKELY,
     window_ns: int = WINDOW_NS,
-    tightened: ClockKnowledge | None = None,
+    tightened: CausalKnowledge | None = None,
 ) -> Merge:
     """A merge of logs. `tightened` judges neighbours where messages proved more than `knowledge` does."""
     sources = [
@@ -68,10 +66,12 @@ def merge_of(
             knowledge,
             hosts.resolver(log.name.host),
             window_ns=window_ns if log.hosts_from_lines else 0,
+            floors=tightened.floors if tightened else None,
         )
         for number, log in enumerate(logs)
     ]
-    return Merge(sources, tightened or knowledge, hosts.known_as, likely=likely)
+    proved = tightened.proved if tightened else None
+    return Merge(sources, tightened or knowledge, hosts.known_as, likely=likely, proved=proved)
 
 
 def mentions(logs: Sequence[OpenLog], field: str, hosts: Hosts) -> Iterator[Mention]:
@@ -90,13 +90,8 @@ def mentions(logs: Sequence[OpenLog], field: str, hosts: Hosts) -> Iterator[Ment
 
 def tightened_by(
     logs: Sequence[OpenLog], field: str, hosts: Hosts, knowledge: ClockKnowledge
-) -> tuple[ClockKnowledge, list[CausalStep], list[Finding]]:
+) -> tuple[CausalKnowledge, list[CausalStep], list[Finding]]:
     """(knowledge with what messages prove, the causes and effects found, where they contradict the limits)."""
     steps = causal_steps(mentions(logs, field, hosts), knowledge)
     wrong = contradictions(steps, knowledge)
     return CausalKnowledge(knowledge, steps), steps, findings_of(wrong, knowledge)
-
-
-def median_offset_ns(steps: Sequence[CausalStep]) -> int:
-    """Middle of (effect's stamp - cause's stamp)."""
-    return int(np.median([step.effect.stamp_ns - step.cause.stamp_ns for step in steps]))
