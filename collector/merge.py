@@ -16,7 +16,7 @@ from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.clock_table import NoKnowledge
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, UInt8
 from noonmark.collector.merge_source import NO_MORE, Records, Source
-from noonmark.collector.order_groups import half_reaches, uncut
+from noonmark.collector.order_groups import half_reaches, uncut, with_open_steps
 from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
 STRETCH = 16_384
@@ -176,6 +176,7 @@ class Merge:
         joined = _Neighbours(*(np.concatenate([getattr(before, name), getattr(records, name)]) for name in _COLUMNS))
         certainty, probability = self._verdicts(joined)
         held[0] = self._held
+        held = with_open_steps(held, certainty, keep_first=self._held, keep_last=held_after)
         if held_after and not self._held:
             self.counts.groups_cut += 1
         self._held = held_after

@@ -4,7 +4,8 @@ Two neighbours whose order is open are one case; but an event may also be open t
 own host between. So a *boundary* between two events in the order holds only if every event above it is set apart from
 every event below it, hosts' own orders aside; a group is what no boundary cuts. Each event reaches half as far, to
 either side, as the widest distance at which its host could be open to any other host here, and half its resolution:
-no pair that is open is ever cut, and a pair that is not may now and then stay together.
+neighbours that are open are never cut, and some that are not may stay together. What holds together without any open
+step between neighbours is no group.
 
 Events of hosts of which nothing is known are open to everything and would join all: they count as boundaries of nothing
 and are marked each by itself instead.
@@ -97,11 +98,25 @@ def open_groups(
     wide = np.zeros(int(present[-1]) + 1, np.int64)
     wide[present] = half_reaches(present, some, knowledge, likely)
     if host.min() >= 0:
-        group[:] = number_groups(held_together(host, keys, resolution_ns, wide))
+        group[:] = number_groups(with_open_steps(held_together(host, keys, resolution_ns, wide), certainty))
     else:
         rows = np.flatnonzero(host >= 0)
-        group[rows] = number_groups(held_together(host[rows], keys[rows], resolution_ns[rows], wide))
+        held = held_together(host[rows], keys[rows], resolution_ns[rows], wide)
+        group[rows] = number_groups(with_open_steps(held, certainty[rows]))
     return group
+
+
+def with_open_steps(held: Bool, certainty: UInt8, *, keep_first: bool = False, keep_last: bool = False) -> Bool:
+    """Only what belongs to groups within which a step is open; the first and last may be kept for what lies beyond."""
+    if not len(held):
+        return held
+    number = np.cumsum(~held, dtype=np.int64)
+    number -= number[0]
+    keep = np.zeros(int(number[-1]) + 1, np.bool_)
+    keep[number[held & (certainty == Certainty.OPEN)]] = True
+    keep[0] |= keep_first
+    keep[-1] |= keep_last
+    return held & keep[number]
 
 
 def held_together(host: Int32, keys: Int64, resolution_ns: Int64, wide: Int64) -> Bool:
