@@ -44,8 +44,8 @@ class _Message(ctypes.Structure):
 
 _library = ctypes.PyDLL(None, use_errno=True)
 _receive, _send = _library.recvmmsg, _library.sendmmsg
-_receive.argtypes = [ctypes.c_int, ctypes.c_void_p, ctypes.c_uint, ctypes.c_int, ctypes.c_void_p]
-_send.argtypes = [ctypes.c_int, ctypes.c_void_p, ctypes.c_uint, ctypes.c_int]
+# No argument types are declared: checking them would cost as much as the rest of a call. Small integers go as C ints by
+# themselves; the one pointer is a pointer object made beforehand.
 
 MSG_DONTWAIT = int(socket.MSG_DONTWAIT)
 MSG_TRUNC = int(socket.MSG_TRUNC)
@@ -89,12 +89,13 @@ class Batch:
         self._ints, self._words = self._raw.cast("I"), self._raw.cast("L")
         self._vector_words = memoryview(self._vectors).cast("B").cast("L")
         self._prepared = bytes(self._raw)
-        self._pointer = ctypes.addressof(self._messages)
+        start = ctypes.addressof(self._messages)
+        self._from_slot = [ctypes.c_void_p(start + slot * _STRIDE) for slot in range(size)]
 
     def receive(self, descriptor: int, flags: int = 0) -> int:
         """Fill the slots with what is there; how many. Raises OSError if the socket failed."""
         self._raw[:] = self._prepared
-        count: int = _receive(descriptor, self._pointer, self.size, MSG_DONTWAIT | flags, None)
+        count: int = _receive(descriptor, self._from_slot[0], self.size, MSG_DONTWAIT | flags, None)
         if count >= 0:
             return count
         number = ctypes.get_errno()
@@ -140,7 +141,7 @@ class Batch:
 
     def send(self, descriptor: int, first: int, count: int) -> int:
         """Send the slots from `first` on; how many went before one could not. Raises OSError if it is the first."""
-        sent: int = _send(descriptor, self._pointer + first * _STRIDE, count, MSG_DONTWAIT)
+        sent: int = _send(descriptor, self._from_slot[first], count, MSG_DONTWAIT)
         if sent < 0:
             number = ctypes.get_errno()
             raise OSError(number, os.strerror(number))
