@@ -70,7 +70,8 @@ def survey_window(
         walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
         fit = fit_lines(walls, *ends, anchors, frames, tick)
         drift = _certain_drift(fit, anchors, frames)
-        moved = float(np.abs(drift).max(initial=0.0)) * NS * fit.window.span_s / slots
+        # One host in a thousand may be too ill seen for its frame ever to settle.
+        moved = float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / slots
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
             break
         frames = frames.moved(fit.offset_ns, drift)
@@ -109,8 +110,11 @@ def _rough_frames(probes: ProbeColumns, pairing: Pairing, anchors: Anchoring, at
 
 
 def _warm_frames(probes: ProbeColumns, previous: FleetEstimate | None, at_ns: int | None) -> Frames | None:
-    """Frames from the estimate before, if it knew every host; else None."""
-    if previous is None or previous.hosts != probes.hosts or not np.isfinite(previous.uncertainty_ns).all():
+    """Frames from the estimate before, if it knew every host that has probes; else None."""
+    if previous is None or previous.hosts != probes.hosts:
+        return None
+    known = np.isfinite(previous.uncertainty_ns)
+    if not (known[probes.source].all() and known[probes.destination].all()):
         return None
     frames = Frames(previous.at_ns, previous.offset_ns, previous.drift)
     if at_ns is None:
