@@ -33,11 +33,18 @@ class Snapshot:
     own: OwnEstimate | None
     own_age: float
     """Seconds since `own` came."""
+    host: str = ""
+    zone: str = ""
+    role: str = ""
 
 
 def families(snapshot: Snapshot) -> Iterator[Family]:
     """All metrics, in a fixed order."""
-    yield Family(P + "build_info", "The agent's version.", (({"version": VERSION}, 1),))
+    yield Family(P + "build_info", "The agent's version; always 1.", (({"version": VERSION}, 1),))
+    named = {"host": snapshot.host, "zone": snapshot.zone, "role": snapshot.role}
+    yield Family(
+        P + "host_info", "The name that this host reports under, its zone and its role; always 1.", ((named, 1),)
+    )
     if snapshot.own is not None:
         yield from _own(snapshot.own, snapshot.own_age)
     yield from _probing(snapshot.probes)

@@ -74,7 +74,7 @@ class FleetCollector(Collector):
             return
         now_ns = self._monotonic_ns()
         fleet = FleetColumns.of(published.estimate, published.facts)
-        held = hold(published.estimate, fleet.labels, self._budgets)
+        held = hold(fleet.estimate, fleet.labels, self._budgets)
         yield from _tick(published, now_ns)
         yield from _fleet(fleet)
         if self._budgets:

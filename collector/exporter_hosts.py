@@ -32,19 +32,19 @@ def host_families(
     published: Published, fleet: FleetColumns, held: BudgetColumns, limits: SeriesLimits, monotonic_ns: int
 ) -> Iterator[Metric]:
     """All families with a `host` label, but those of references."""
-    estimate = published.estimate
+    estimate = fleet.estimate
     total = len(estimate.hosts)
-    named = list(range(total)) if total <= limits.hosts else _worst(published, fleet, held, limits.worst)
+    named = list(range(total)) if total <= limits.hosts else _worst(fleet, held, limits.worst)
     yield gauge("series_hosts_limit", [((), limits.hosts)])
     yield gauge("series_hosts_omitted", [((), total - len(named))])
     rows = [row for row in named if fleet.fresh[row]]
     yield from _numbers(fleet, rows)
     yield from _budgets(fleet, held, named, rows)
-    yield from _facts(published, named, monotonic_ns)
+    yield from _facts(published, fleet, named, monotonic_ns)
     yield from _findings(estimate.findings, {estimate.hosts[row] for row in named})
 
 
-def _worst(published: Published, fleet: FleetColumns, held: BudgetColumns, count: int) -> list[int]:
+def _worst(fleet: FleetColumns, held: BudgetColumns, count: int) -> list[int]:
     """Rows of the hosts that a person should see first, in the fleet's order: by time error in multiples of the budget,
     then by time error; and the references, which are few."""
     estimate = fleet.estimate
@@ -53,7 +53,7 @@ def _worst(published: Published, fleet: FleetColumns, held: BudgetColumns, count
     tolerance = held.tolerance_ns
     used = np.where(fleet.fresh & (tolerance > 0), (error + expanded) / np.maximum(tolerance, 1), 0.0)
     order = np.lexsort((np.arange(len(error)), -error, -used))
-    declared = {reference.host for reference in published.estimate.references}
+    declared = {reference.host for reference in estimate.references}
     references = [row for row, host in enumerate(estimate.hosts) if host in declared] if declared else []
     return sorted({*order[:count].tolist(), *references})
 
@@ -116,9 +116,9 @@ def _time_left(
     return expected, earliest
 
 
-def _facts(published: Published, rows: Rows, monotonic_ns: int) -> Iterator[Metric]:
+def _facts(published: Published, fleet: FleetColumns, rows: Rows, monotonic_ns: int) -> Iterator[Metric]:
     """State, silence and description: these stay for a stale host, whose numbers are gone."""
-    estimate = published.estimate
+    estimate = fleet.estimate
     hosts, now_ns = estimate.hosts, published.now_ns(monotonic_ns)
     yield gauge("host_state", (((hosts[row], estimate.state[row]), 1.0) for row in rows))
     newest = ((hosts[row], int(estimate.newest_ns[row])) for row in rows)

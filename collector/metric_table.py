@@ -30,9 +30,11 @@ class Metric:
     def unit(self) -> str:
         """By the name's ending, as the conventions have it."""
         stem = self.name.removesuffix("_total")
-        for unit in ("seconds", "ratio", "records", "bytes"):
+        for unit in ("seconds", "ratio"):
             if stem.endswith(f"_{unit}"):
                 return unit
+        if "records" in stem.split("_"):
+            return "records"
         return "count" if self.kind == "counter" else ""
 
 

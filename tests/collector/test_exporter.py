@@ -275,3 +275,15 @@ def test_everything_told_stands_in_the_table_with_its_labels() -> None:
         if not sample.name.startswith("noonmark_ingest_") and family.type != "gaugehistogram"
     }
     assert told == {(metric.name, tuple(sorted(metric.labels))) for metric in TABLE if metric.kind != "histogram"}
+
+
+def test_a_host_that_is_silent_for_longer_than_the_window_stays_in_view() -> None:
+    facts = {"holm-gate-9": HostFacts("holm", "gate", heard_monotonic_ns=3 * SECOND_NS)}
+    made = registry(published(ferry(), facts), budgets=budgets("1ms=zone:holm"))
+    host = {"host": "holm-gate-9"}
+
+    assert made.get_sample_value("noonmark_host_state", {**host, "state": "unknown"}) == 1
+    assert made.get_sample_value("noonmark_host_last_heard_age_seconds", host) == 100
+    assert made.get_sample_value("noonmark_host_budget_state", {**host, "state": "cannot-be-shown"}) == 1
+    assert made.get_sample_value("noonmark_fleet_hosts", {"state": "unknown"}) == 1
+    assert made.get_sample_value("noonmark_host_time_error_seconds", host) is None
