@@ -101,6 +101,13 @@ OPTIONS = (
         "NS",
         shown_default="the start",
     ),
+    Option(
+        "inject-step",
+        "For trials: act as if the clock were set by this (negative: back), each time that SIGUSR1 comes.",
+        span_ns,
+        0,
+        "SPAN",
+    ),
 )
 
 
@@ -124,13 +131,15 @@ class AgentConfig:
     """Nanoseconds; positive: ahead."""
     inject_drift: float
     inject_epoch: int | None
+    inject_step: int
+    """Nanoseconds, at each SIGUSR1; positive: forward."""
     bind_is_default: bool = False
     """Then a host without IPv6 is no fault."""
 
     @property
     def injects_error(self) -> bool:
         """Whether the clock is to be wrong on purpose."""
-        return bool(self.inject_offset or self.inject_drift)
+        return bool(self.inject_offset or self.inject_drift or self.inject_step)
 
 
 def build(settings: Mapping[str, Setting], own_name: str) -> AgentConfig:

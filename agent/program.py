@@ -108,6 +108,8 @@ class Program:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stop.set)
+        if self.config.inject_step and isinstance(self._clock, ErrorInjectedClock):
+            loop.add_signal_handler(signal.SIGUSR1, self._clock.inject_step, self.config.inject_step)
         notifier = Notifier()
         await self._start_endpoint()
         pages = PageServer(self._snapshot)
@@ -151,6 +153,9 @@ class Program:
             report=self.reporter.statistics(),
             own=self.reporter.own_estimate,
             own_age=time.monotonic() - self.reporter.own_estimate_at,
+            host=self.config.host,
+            zone=self.config.zone,
+            role=self.config.role,
         )
 
     def _facts(self) -> Mapping[str, object]:
