@@ -46,6 +46,7 @@ Key = tuple[str, int]
 _SEQUENCE_MASK = 0xFFFF_FFFF
 _UNTOLD_AT_MOST = 4
 """A reflector that told nothing for longer cannot: its records do not wait."""
+_UNTOLD_EPOCH = tlv.ClockEpoch(0, StampSource.USER, StampSource.USER)
 _REMEMBERED = 256
 """So many sequence numbers back a late reply is told from a duplicate."""
 
@@ -183,8 +184,7 @@ class Exchange:
     def depart(self, probe: Probe, sent_ns: int, *, now: int, epoch: int, error_estimate: int) -> bytes:
         """The packet's octets; from now on its reply is awaited. `sent_ns` is the realtime clock, read before."""
         session = probe.session
-        t1 = Stamp(sent_ns, StampSource.USER)
-        probe.sent = Sent(session.peer.host, probe.role is Role.MEASURING, t1, epoch)
+        probe.sent = Sent(session.peer.host, probe.role is Role.MEASURING, sent_ns, StampSource.USER, epoch)
         probe.timestamp = encode_ntp(sent_ns)
         probe.deadline = now + self._settings.reply_timeout_ns
         self._outstanding[session.key, probe.sequence] = probe
@@ -204,8 +204,8 @@ class Exchange:
 
         One that is older than the program's own reading before it cannot be this packet's.
         """
-        if time_ns >= probe.sent.t1.time_ns:
-            probe.sent.t1 = Stamp(time_ns, source)
+        if time_ns >= probe.sent.t1_ns:
+            probe.sent.t1_ns, probe.sent.t1_by = time_ns, source
 
     # --- receiving
 
@@ -232,7 +232,7 @@ class Exchange:
     def _complete(self, probe: Probe, packet: ReflectorPacket, telemetry: tlv.Telemetry, t4: Stamp, now: int) -> None:
         session = probe.session
         held, told = self._read_reply(probe.sent, packet, telemetry, t4)
-        if not 0 <= held.t3.time_ns - held.t2.time_ns <= LONGEST_TURNAROUND_NS:
+        if not 0 <= held.t3_ns - held.t2_ns <= LONGEST_TURNAROUND_NS:
             self._rejected["inconsistent"] += 1
             return
         self._count_answer(probe)
@@ -250,19 +250,16 @@ class Exchange:
         self, sent: Sent, packet: ReflectorPacket, telemetry: tlv.Telemetry, t4: Stamp
     ) -> tuple[Held, ExactDeparture | None]:
         """All of a reply's stamps, before any of it changes anything. Raises WireError."""
-
-        def stamp(field: int, source: StampSource) -> Stamp:
-            pivot_ns = sent.t1.time_ns
-            return Stamp(decode_timestamp(field, packet.error_estimate, pivot_ns, self.tai_minus_utc_s), source)
-
-        clock = telemetry.clock_epoch or tlv.ClockEpoch(0, StampSource.USER, StampSource.USER)
-        t2 = stamp(packet.receive_timestamp, clock.received_by)
-        t3 = stamp(packet.timestamp, clock.transmitted_by)
+        estimate, pivot_ns, tai = packet.error_estimate, sent.t1_ns, self.tai_minus_utc_s
+        t2_ns = decode_timestamp(packet.receive_timestamp, estimate, pivot_ns, tai)
+        t3_ns = decode_timestamp(packet.timestamp, estimate, pivot_ns, tai)
+        epoch, t2_by, t3_by = telemetry.clock_epoch or _UNTOLD_EPOCH
         told = None
         if (follow_up := telemetry.follow_up) is not None and follow_up.timestamp:
             by = StampSource.HARDWARE if follow_up.method == tlv.METHOD_HARDWARE else StampSource.KERNEL
-            told = ExactDeparture(follow_up.sequence, stamp(follow_up.timestamp, by), clock.epoch)
-        return Held(sent, t2, t3, t4, clock.epoch), told
+            exact_ns = decode_timestamp(follow_up.timestamp, estimate, pivot_ns, tai)
+            told = ExactDeparture(follow_up.sequence, exact_ns, by, epoch)
+        return Held(sent, t2_ns, t3_ns, t4.time_ns, t2_by, t3_by, t4.source, epoch), told
 
     def _count_answer(self, probe: Probe) -> None:
         session = probe.session

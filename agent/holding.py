@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from noonmark.agent.timestamps import SECOND_NS
-from noonmark.proto.records import ProbeRecord, Stamp, StampSource
+from noonmark.proto.records import ProbeRecord, StampSource
 
 LONGEST_TURNAROUND_NS = 10 * SECOND_NS
 """Between a reply's stamps of one clock there cannot be more."""
@@ -25,8 +26,9 @@ class Sent:
 
     destination: str
     measuring: bool
-    t1: Stamp
+    t1_ns: int
     """Made exact when the kernel tells."""
+    t1_by: StampSource
     epoch: int
 
 
@@ -35,9 +37,12 @@ class Held:
     """A record that may yet change."""
 
     sent: Sent
-    t2: Stamp
-    t3: Stamp
-    t4: Stamp
+    t2_ns: int
+    t3_ns: int
+    t4_ns: int
+    t2_by: StampSource
+    t3_by: StampSource
+    t4_by: StampSource
     epoch: int
     """The destination's clock epoch."""
     deadline: int = 0
@@ -51,23 +56,23 @@ class Held:
         sent = self.sent
         return ProbeRecord(
             destination=sent.destination,
-            t1_ns=sent.t1.time_ns,
-            t2_ns=self.t2.time_ns,
-            t3_ns=self.t3.time_ns,
-            t4_ns=self.t4.time_ns,
-            stamped_by=(sent.t1.source, self.t2.source, self.t3.source, self.t4.source),
+            t1_ns=sent.t1_ns,
+            t2_ns=self.t2_ns,
+            t3_ns=self.t3_ns,
+            t4_ns=self.t4_ns,
+            stamped_by=(sent.t1_by, self.t2_by, self.t3_by, self.t4_by),
             source_epoch=sent.epoch,
             destination_epoch=self.epoch,
             measuring=sent.measuring,
         )
 
 
-@dataclass(frozen=True, slots=True)
-class ExactDeparture:
+class ExactDeparture(NamedTuple):
     """What a reply tells of an earlier one."""
 
     sequence: int
-    t3: Stamp
+    t3_ns: int
+    t3_by: StampSource
     epoch: int
     """The destination's clock epoch, in which both replies left."""
 
@@ -103,10 +108,9 @@ class Holding:
         """
         for sequence in [number for number in shelf if (told.sequence - number) & _MASK < _HALF]:
             held = shelf[sequence]
-            if sequence == told.sequence and held.epoch == told.epoch:
-                late_ns = told.t3.time_ns - held.t3.time_ns
-                if 0 <= late_ns <= LONGEST_TURNAROUND_NS:
-                    held.t3 = told.t3
+            believable = held.epoch == told.epoch and 0 <= told.t3_ns - held.t3_ns <= LONGEST_TURNAROUND_NS
+            if sequence == told.sequence and believable:
+                held.t3_ns, held.t3_by = told.t3_ns, told.t3_by
             self.release(held)
 
     def release(self, held: Held) -> None:
@@ -114,9 +118,9 @@ class Holding:
         if held.shelf is not None:
             del held.shelf[held.sequence]
             held.shelf = None
-        self.missing_transmit_stamps += held.sent.t1.source is StampSource.USER
-        self.missing_receive_stamps += held.t4.source is StampSource.USER
-        self.missing_follow_ups += held.t3.source is StampSource.USER
+        self.missing_transmit_stamps += held.sent.t1_by is StampSource.USER
+        self.missing_receive_stamps += held.t4_by is StampSource.USER
+        self.missing_follow_ups += held.t3_by is StampSource.USER
         self._records.append(held.record())
 
     def release_shelf(self, shelf: Shelf) -> None:

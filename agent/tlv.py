@@ -79,6 +79,11 @@ REQUEST_TLVS = encode_tlv(Tlv(UNRECOGNIZED, FOLLOW_UP, bytes(16))) + encode_tlv(
 """What our own requests carry."""
 
 
+_ANSWER = struct.Struct("!BBHIQB3x BBHIBB2x").unpack
+_ANSWER_HEADS = (0, FOLLOW_UP, 16, 0, CLOCK_EPOCH, 8)
+_SOURCES = tuple(StampSource)
+
+
 def split_tlvs(block: bytes) -> tuple[list[Tlv], bytes]:
     """Fields in order, and what is left from the first one on that runs over the end. Never raises."""
     tlvs: list[Tlv] = []
@@ -130,6 +135,12 @@ def read_telemetry(block: bytes) -> Telemetry:
 
     Raises WireError if a field that the reflector says it knew is not what it should be.
     """
+    if len(block) == len(REQUEST_TLVS):  # the answer to our own request, in one stroke
+        *first, sequence, timestamp, method, flags, kind, length, epoch, received, transmitted = _ANSWER(block)
+        heads = (*first, flags, kind, length)
+        if heads == _ANSWER_HEADS and received < len(_SOURCES) and transmitted < len(_SOURCES):
+            told = ClockEpoch(epoch, _SOURCES[received], _SOURCES[transmitted])
+            return Telemetry(FollowUp(sequence, timestamp, method), told)
     follow_up: FollowUp | None = None
     clock_epoch: ClockEpoch | None = None
     for flags, kind, value in split_tlvs(block)[0]:

@@ -1,18 +1,18 @@
 from __future__ import annotations
 
 from noonmark.agent.holding import ExactDeparture, Held, Holding, Sent, Shelf
-from noonmark.proto.records import Stamp, StampSource
+from noonmark.proto.records import StampSource
 
 KERNEL, USER = StampSource.KERNEL, StampSource.USER
 
 
 def held(t3_ns: int = 300, epoch: int = 5) -> Held:
-    sent = Sent("quay", True, Stamp(100, KERNEL), 1)
-    return Held(sent, Stamp(200, KERNEL), Stamp(t3_ns, USER), Stamp(400, KERNEL), epoch)
+    sent = Sent("quay", True, 100, KERNEL, 1)
+    return Held(sent, 200, t3_ns, 400, KERNEL, USER, KERNEL, epoch)
 
 
 def exact(sequence: int, t3_ns: int = 310, epoch: int = 5) -> ExactDeparture:
-    return ExactDeparture(sequence, Stamp(t3_ns, KERNEL), epoch)
+    return ExactDeparture(sequence, t3_ns, KERNEL, epoch)
 
 
 def test_follow_up_completes_its_record() -> None:
@@ -27,9 +27,9 @@ def test_follow_up_completes_its_record() -> None:
 
 def test_later_exact_t1_is_in_the_record() -> None:
     holding, shelf, waiting = Holding(1000), Shelf(), held()
-    waiting.sent.t1 = Stamp(90, USER)
+    waiting.sent.t1_ns, waiting.sent.t1_by = 90, USER
     holding.hold(shelf, 7, waiting, now=0)
-    waiting.sent.t1 = Stamp(101, KERNEL)
+    waiting.sent.t1_ns, waiting.sent.t1_by = 101, KERNEL
     holding.follow_up(shelf, exact(7))
     assert holding.take_records()[0].t1_ns == 101
     assert holding.missing_transmit_stamps == 0
@@ -85,4 +85,4 @@ def test_number_used_twice_pushes_the_older_out() -> None:
     holding.hold(shelf, 7, held(t3_ns=300), now=0)
     holding.hold(shelf, 7, held(t3_ns=301), now=1)
     assert [record.t3_ns for record in holding.take_records()] == [300]
-    assert shelf[7].t3.time_ns == 301
+    assert shelf[7].t3_ns == 301

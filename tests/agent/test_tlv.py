@@ -96,3 +96,19 @@ def test_reply_with_an_unknown_way_of_stamping_is_refused() -> None:
 def test_reply_with_a_short_follow_up_is_refused() -> None:
     with pytest.raises(WireError, match="15 octets"):
         tlv.read_telemetry(tlv.encode_tlv(Tlv(0, tlv.FOLLOW_UP, bytes(15))))
+
+
+@given(st.binary(min_size=32, max_size=32), st.integers(0, 31), st.integers(0, 255))
+def test_one_stroke_and_field_by_field_agree(block: bytes, place: int, value: int) -> None:
+    """The same block with an empty field of padding before it is read field by field."""
+    answer = bytearray(tlv.reflect_tlvs(tlv.REQUEST_TLVS, FOLLOW_UP, EPOCH))
+    answer[place] = value
+    padding = tlv.encode_tlv(Tlv(0, tlv.EXTRA_PADDING, b""))
+    for candidate in (block, bytes(answer)):
+        results: list[object] = []
+        for form in (candidate, padding + candidate):
+            try:
+                results.append(tlv.read_telemetry(form))
+            except WireError as error:
+                results.append(str(error))
+        assert results[0] == results[1]
