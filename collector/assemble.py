@@ -99,7 +99,9 @@ def _uncertainties(settled: Settled) -> tuple[Float64, Float64]:
         offset_variance + drift_variance * age**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
     )
     # Of a clock seen to bend, the rate at the window's end is only known as well as a parabola describes it.
-    drift_left = (bend * fit.window.centre_s) ** 2 + (BENT * fit.bends.bend[node] * fit.window.span_s) ** 2
+    drift_left = (bend * fit.window.centre_s) ** 2 + (
+        BENT * np.hypot(fit.bends.bend[node], fit.bends.usual) * fit.window.span_s
+    ) ** 2
     drift_left += (settled.restless_ppb[node] / 2) ** 2
     drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
     return uncertainty, np.sqrt(drift_variance + drift_left) / NS

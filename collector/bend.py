@@ -98,6 +98,8 @@ class HostBends:
     uncertainty: Float64
     clear: Bool
     """Where the bend stands out so far that the clock is certainly not straight."""
+    usual: float = 0.0
+    """Root mean square of the fleet's bends, as far as it stands out from their noise; 0 if it does not."""
 
 
 def believed_bends(bend: Float64, variance: Float64) -> HostBends:
@@ -117,7 +119,7 @@ def believed_bends(bend: Float64, variance: Float64) -> HostBends:
     own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
     share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
     left = np.where(own > 0, noise, true * noise / (true + noise + 1e-300))
-    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR)
+    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR, float(np.sqrt(true)))
 
 
 def bend_network(network: Network, known: Bool) -> Network:
