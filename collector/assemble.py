@@ -22,7 +22,7 @@ from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
-BENT = 0.15
+BENT = 0.25
 FLICKER_PPB = 1.5
 """Below this no quartz keeps its rate from minute to minute; common practice, no source."""
 
