@@ -95,6 +95,8 @@ class ClockLines:
     upper_slope: Float64
     uncertainty_base_ns: Float64
     uncertainty_slope: Float64
+    jump_ns: Float64
+    """Of the uncertainty at the base: how much is for a step that lies somewhere within the interval."""
     known: Bool
 
     def limits(self, host: Int64, interval: Int64, at_ns: Int64) -> tuple[Int64, Int64]:
@@ -130,7 +132,7 @@ def lines_of(knots: ClockKnots, drift_limit: float) -> ClockLines:
     slope = np.concatenate([knots.drift[:, :1], slope, knots.drift[:, -1:]], axis=1)
     # Where the clock was set, the interval is no line: all its readings belong to one end. A rate below zero is a step.
     step = np.concatenate([[False], span == 0, [False]]) | (slope < -0.5)
-    uncertainty, uncertainty_slope = _uncertainty_lines(knots, span, slope)
+    uncertainty, uncertainty_slope, jump = _uncertainty_lines(knots, span, slope)
     lower, upper, outward = _limit_lines(knots, known, drift_limit)
     drifting = np.concatenate([knots.drift[:, :1], np.zeros_like(slope[:, 1:-1]), knots.drift[:, -1:]], axis=1)
     return ClockLines(
@@ -147,6 +149,7 @@ def lines_of(knots: ClockKnots, drift_limit: float) -> ClockLines:
         upper_slope=np.where(upper >= UNBOUNDED_NS, 0.0, drifting + outward),
         uncertainty_base_ns=uncertainty,
         uncertainty_slope=uncertainty_slope,
+        jump_ns=jump,
         known=_both(known),
     )
 
@@ -172,8 +175,8 @@ def _limit_lines(knots: ClockKnots, known: Bool, drift_limit: float) -> tuple[In
     return lower, upper, outward
 
 
-def _uncertainty_lines(knots: ClockKnots, span: Float64, slope: Float64) -> tuple[Float64, Float64]:
-    """Standard uncertainty at each interval's base, and its slope; infinite where an end is unknown."""
+def _uncertainty_lines(knots: ClockKnots, span: Float64, slope: Float64) -> tuple[Float64, Float64, Float64]:
+    """Standard uncertainty at each interval's base (infinite where an end is unknown), its slope, its part for a step."""
     sigma = knots.uncertainty_ns
     finite = np.isfinite(sigma)
     safe = np.where(finite, sigma, 0.0)
@@ -185,7 +188,8 @@ def _uncertainty_lines(knots: ClockKnots, span: Float64, slope: Float64) -> tupl
     base = np.concatenate([safe[:, :1], safe[:, :-1] + extra, safe[:, -1:]], axis=1)
     base = np.where(_both(finite), base, np.inf)
     slopes = np.concatenate([-growth[:, :1], inner, growth[:, -1:]], axis=1)
-    return base, np.where(_both(finite), slopes, 0.0)
+    outside = np.zeros((len(extra), 1))
+    return base, np.where(_both(finite), slopes, 0.0), np.concatenate([outside, extra, outside], axis=1)
 
 
 def fill_gaps(knots: ClockKnots, drift_limit: float) -> tuple[ClockKnots, Int64]:

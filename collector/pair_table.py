@@ -78,9 +78,13 @@ class PairTable:
         row, before, after, _ = self._cells(a, b, interval)
         if not (row >= 0).any():
             return
-        sigma = np.maximum(self._uncertainty[row, before], self._uncertainty[row, after])
+        at = self._lines.at_ns
+        span = at[after] - at[before]
+        share = np.divide(at_ns - at[before], span, out=np.zeros(len(row)), where=span > 0).clip(0.0, 1.0)
+        sigma = (1.0 - share) * self._uncertainty[row, before] + share * self._uncertainty[row, after]
+        jumped = np.hypot(self._lines.jump_ns[a, interval], self._lines.jump_ns[b, interval])
         growth = np.hypot(self._lines.uncertainty_slope[a, interval], self._lines.uncertainty_slope[b, interval])
-        sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth
+        sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth + jumped
         np.copyto(found, sigma, where=(row >= 0) & np.isfinite(sigma))
 
     def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
