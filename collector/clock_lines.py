@@ -176,7 +176,7 @@ def _limit_lines(knots: ClockKnots, known: Bool, drift_limit: float) -> tuple[In
 
 
 def _uncertainty_lines(knots: ClockKnots, span: Float64, slope: Float64) -> tuple[Float64, Float64, Float64]:
-    """Standard uncertainty at each interval's base (infinite where an end is unknown), its slope, its part for a step."""
+    """Standard uncertainty at each interval's base (infinite: an end is unknown), its slope, its part for a step."""
     sigma = knots.uncertainty_ns
     finite = np.isfinite(sigma)
     safe = np.where(finite, sigma, 0.0)
