@@ -34,7 +34,7 @@ from dataclasses import dataclass, field
 
 from noonmark.agent import tlv
 from noonmark.agent.holding import LONGEST_TURNAROUND_NS, ExactDeparture, Held, Holding, Sent, Shelf
-from noonmark.agent.schedule import JITTER, PeerTarget, Schedule
+from noonmark.agent.schedule import LONGEST_SPACING, PeerTarget, Schedule
 from noonmark.agent.stamp import BASE_LENGTH, SENDER, ReflectorPacket, decode_reflector
 from noonmark.agent.statistics import ExchangeStatistics, PeerStatistics
 from noonmark.agent.timestamps import SECOND_NS, TAI_MINUS_UTC_S, WireError, decode_timestamp, encode_ntp
@@ -62,7 +62,7 @@ class ExchangeSettings:
     @property
     def hold_ns(self) -> int:
         """How long a record may wait for its t3: the longest spacing without a trailing packet, and an answer."""
-        return round(self.trailing_from_ns * (1 + JITTER)) + self.reply_timeout_ns
+        return round(self.trailing_from_ns * LONGEST_SPACING) + self.reply_timeout_ns
 
 
 class Role(enum.Enum):

@@ -3,6 +3,9 @@
 A new peer's first exchange falls at a random moment of its interval, and every spacing is drawn anew around the
 interval: so a fleet that starts at once does not probe in step, and probes do not run in step with anything periodic
 on the host. What was missed (a stopped or sleeping host) is not made up for.
+
+Waking an idle host costs far more than sending a packet (0.2 ms of a core against 0.03 where it was measured). So who
+is due a little later is served in the same wake; at eight peers that saves two of three wakes.
 """
 
 from __future__ import annotations
@@ -14,6 +17,10 @@ from dataclasses import dataclass
 
 JITTER = 0.25
 """A spacing is the interval times a number drawn evenly from 1 - JITTER to 1 + JITTER."""
+EARLY = 0.25
+"""So much of its interval before its moment a peer may be served; the next is counted from the moment all the same."""
+LONGEST_SPACING = 1 + JITTER + EARLY
+"""Between two exchanges with a peer, in intervals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +65,24 @@ class Schedule:
         return self._queue[0][0] if self._queue else None
 
     def take_due(self, *, now: int) -> list[PeerTarget]:
-        """The peers due by now, in order; each is put back for its next time."""
-        taken: list[PeerTarget] = []
-        while self._queue and self._queue[0][0] <= now:
-            taken.append(heapq.heappop(self._queue)[2])
-        for peer in taken:
-            spacing = peer.interval_ns * self._rng.uniform(1 - JITTER, 1 + JITTER)
-            self._push(peer, now + max(1, round(spacing)))
-        return taken
+        """The peers due by now, and with them those due soon; each is put back for its next time."""
+        if not self._queue or self._queue[0][0] > now:
+            return []
+        taken: list[tuple[int, PeerTarget]] = []
+        left: list[tuple[int, int, PeerTarget]] = []
+        for entry in self._queue:
+            due, _, peer = entry
+            if due - now <= peer.interval_ns * EARLY:
+                taken.append((due, peer))
+            else:
+                left.append(entry)
+        heapq.heapify(left)
+        self._queue = left
+        for due, peer in taken:
+            spacing = round(peer.interval_ns * self._rng.uniform(1 - JITTER, 1 + JITTER))
+            missed = due + spacing <= now
+            self._push(peer, (now if missed else due) + max(1, spacing))
+        return [peer for _, peer in taken]
 
     def _push(self, peer: PeerTarget, due: int) -> None:
         self._due[peer] = due

@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from noonmark.agent.schedule import JITTER, PeerTarget, Schedule
+from noonmark.agent.schedule import EARLY, JITTER, LONGEST_SPACING, PeerTarget, Schedule
 
 SECOND = 1_000_000_000
 
@@ -37,6 +37,28 @@ def test_first_moments_are_spread_over_the_interval() -> None:
     first = sorted(moment - 5 * SECOND for moment, _ in moments(schedule, 6 * SECOND))[:200]
     for quarter in range(4):
         assert 25 < sum(quarter * SECOND / 4 <= moment < (quarter + 1) * SECOND / 4 for moment in first) < 80
+
+
+def test_peers_due_soon_share_a_wake_and_keep_their_mean() -> None:
+    schedule = Schedule(random.Random(8))
+    schedule.replace([peer(f"gate-{n}") for n in range(8)], now=0)
+    seen = moments(schedule, 1000 * SECOND)
+    wakes = len({moment for moment, _ in seen})
+    assert wakes < len(seen) / 2
+    for n in range(8):
+        times = [moment for moment, host in seen if host == f"gate-{n}"]
+        gaps = [after - before for before, after in itertools.pairwise(times)]
+        assert min(gaps) >= (1 - JITTER - EARLY) * SECOND - 1
+        assert max(gaps) <= LONGEST_SPACING * SECOND + 1
+        assert sum(gaps) / len(gaps) == pytest.approx(SECOND, rel=0.02)
+
+
+def test_peers_of_very_different_intervals_do_not_hasten_each_other() -> None:
+    schedule = Schedule(random.Random(9))
+    schedule.replace([peer("quay", SECOND // 100), peer("holm", 10 * SECOND)], now=0)
+    seen = moments(schedule, 1000 * SECOND)
+    assert sum(host == "holm" for _, host in seen) == pytest.approx(100, abs=5)
+    assert sum(host == "quay" for _, host in seen) == pytest.approx(100_000, rel=0.02)
 
 
 def test_peer_that_stays_keeps_its_moment() -> None:
