@@ -99,7 +99,7 @@ class HostBends:
     clear: Bool
     """Where the bend stands out so far that the clock is certainly not straight."""
     usual: float = 0.0
-    """Root mean square of the fleet's bends, as far as it stands out from their noise; 0 if it does not."""
+    """Root mean square of the fleet's bends, less their noise; may be chance where it is not much more than that."""
 
 
 def believed_bends(bend: Float64, variance: Float64) -> HostBends:
@@ -115,11 +115,12 @@ def believed_bends(bend: Float64, variance: Float64) -> HostBends:
     # What all share is the reference's noise or its own bend, and tells nothing of how bent clocks are.
     usual = np.median((bend[informed] - np.median(bend[informed])) ** 2) / 0.4549
     true = usual if usual > EXCESS * float(np.median(noise[informed])) else 0.0
+    excess = float(np.sqrt(max(usual - float(np.median(noise[informed])), 0.0)))
     ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
     own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
     share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
     left = np.where(own > 0, noise, true * noise / (true + noise + 1e-300))
-    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR, float(np.sqrt(true)))
+    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR, excess)
 
 
 def bend_network(network: Network, known: Bool) -> Network:
