@@ -57,8 +57,8 @@ def test_relabelled_hosts_give_the_same_estimate_in_another_order(seed: int) -> 
     place = np.random.default_rng(seed).permutation(HOSTS)
     one, two = estimated(probes), estimated(relabelled(probes, place))
     assert [two.hosts[row] for row in place] == list(one.hosts)
-    # A few probes fall into another slot of the window: differences far below the uncertainty.
-    alike(one, two, place, ns=0.1 * float(one.uncertainty_ns[1:].min()))
+    # Roundings grow in the robust rounds, but stay well below the uncertainty.
+    alike(one, two, place, ns=0.25 * float(one.uncertainty_ns[1:].min()))
 
 
 def test_direction_of_asking_changes_nothing() -> None:
