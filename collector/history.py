@@ -214,7 +214,7 @@ class History:
         memory. Findings are not told; see `findings`.
         """
         hosts = [host for host in (a, b) if host is not None]
-        edges = span_edges(HOSTS, since_ns, until_ns)
+        edges = span_edges(since_ns, until_ns)
         last: int | None = None
         for start, end in itertools.pairwise(edges):
             instants = self._instants(hosts, start, end)

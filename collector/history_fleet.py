@@ -5,13 +5,13 @@ As history_sampling.py does for one series at many instants, this does for many 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Int64
 from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_groups import Group
 from noonmark.collector.history_interpolation import Moments
 from noonmark.collector.history_schema import span_of
 from noonmark.collector.history_tables import Tables
@@ -51,12 +51,12 @@ class _Nearest:
         self.at_ns[chosen] = at_ns
         self.matrix[:, chosen] = matrix[:, nearer]
 
-    def offer_one(self, number: int, at_ns: Int64, matrix: Int64, place: int) -> None:
-        """One moment of one series' stretch."""
-        moment = int(at_ns[place])
-        if moment < self.at_ns[number] if self._later else moment > self.at_ns[number]:
-            self.at_ns[number] = moment
-            self.matrix[:, number] = matrix[:, place]
+    def offer_each(self, numbers: Int64, at_ns: Int64, matrix: Int64) -> None:
+        """One moment each (S,) of the series numbered (S,), columns (C, S)."""
+        nearer = at_ns < self.at_ns[numbers] if self._later else at_ns > self.at_ns[numbers]
+        chosen = numbers[nearer]
+        self.at_ns[chosen] = at_ns[nearer]
+        self.matrix[:, chosen] = matrix[:, nearer]
 
     def moments(self) -> Moments:
         """What was found."""
@@ -91,13 +91,13 @@ def _from_chunks(
     tables: Tables, kind: Kind, at_ns: int, early: _Nearest, late: _Nearest, last: int | None, first: int | None
 ) -> None:
     """The span of the instant; the ones beside it only where that has no tick on their side, in chunks or in blocks."""
-    here = span_of(kind, at_ns)
+    here = span_of(at_ns)
     earlier_here, later_here = _offer_span(tables, kind, here, at_ns, early, late)
-    if not earlier_here and (last is None or span_of(kind, last) != here):
+    if not earlier_here and (last is None or span_of(last) != here):
         earlier = tables.span_beside(kind, here, later=False)
         if earlier is not None:
             _offer_span(tables, kind, earlier, at_ns, early, None)
-    if not later_here and (first is None or span_of(kind, first) != here):
+    if not later_here and (first is None or span_of(first) != here):
         later = tables.span_beside(kind, here, later=True)
         if later is not None:
             _offer_span(tables, kind, later, at_ns, None, late)
@@ -107,27 +107,32 @@ def _offer_span(
     tables: Tables, kind: Kind, span: int, at_ns: int, early: _Nearest | None, late: _Nearest | None
 ) -> tuple[bool, bool]:
     """Offer a span's moments beside the instant; returns whether it has any at or before it, and after it."""
-    detailed: set[int] = set()
     has_earlier = has_later = False
-    for number, at, matrix in _stretches(tables, kind, span, detailed):
-        place = int(np.searchsorted(at, at_ns, side="right"))
-        has_earlier, has_later = has_earlier or place > 0, has_later or place < len(at)
-        if early is not None and place > 0 and number < len(early.at_ns):
-            early.offer_one(number, at, matrix, place - 1)
-        if late is not None and place < len(at) and number < len(late.at_ns):
-            late.offer_one(number, at, matrix, place)
+    detailed: set[int] = set()
+    for group in tables.groups(kind, span):
+        detailed.update(group.numbers.tolist())
+        place = int(np.searchsorted(group.at_ns, at_ns, side="right"))
+        has_earlier, has_later = has_earlier or place > 0, has_later or place < len(group.at_ns)
+        if early is not None:
+            _offer_group(group, np.arange(place - 1, -1, -1), early)
+        if late is not None:
+            _offer_group(group, np.arange(place, len(group.at_ns)), late)
+    for number, found in tables.thinned(kind, span):
+        if number in detailed:
+            continue
+        place = int(np.searchsorted(found.at_ns, at_ns, side="right"))
+        has_earlier, has_later = has_earlier or place > 0, has_later or place < len(found)
+        for nearest, column in ((early, place - 1), (late, place)):
+            if nearest is not None and 0 <= column < len(found):
+                nearest.offer_each(np.array([number]), found.at_ns[[column]], found.matrix[:, [column]])
     return has_earlier, has_later
 
 
-def _stretches(tables: Tables, kind: Kind, span: int, detailed: set[int]) -> Iterator[tuple[int, Int64, Int64]]:
-    """(number, instants, columns) of everything in a span; full detail where there is both."""
-    rows = tables.chunks(kind, span, "chunk")
-    times = tables.times(kind, span) if rows else None
-    for number, body in rows:
-        detailed.add(number)
-        found = tables.open_chunk(kind, body, times, f"{kind.name} {number}, span {span}")
-        yield number, found.at_ns, found.matrix
-    for number, body in tables.chunks(kind, span, "thin"):
-        if number not in detailed:
-            found = tables.open_chunk(kind, body, None, f"{kind.name} {number}, span {span}")
-            yield number, found.at_ns, found.matrix
+def _offer_group(group: Group, places: Int64, nearest: _Nearest) -> None:
+    """Each series' first moment among the places, which go away from the instant."""
+    if not len(places):
+        return
+    present = group.present[:, places]
+    rows = np.flatnonzero(present.any(axis=1) & (group.numbers < len(nearest.at_ns)))
+    columns = places[np.argmax(present[rows], axis=1)]
+    nearest.offer_each(group.numbers[rows], group.at_ns[columns], group.matrix[:, rows, columns])

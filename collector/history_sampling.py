@@ -22,7 +22,7 @@ _PAGE = 64
 def stretch(tables: Tables, kind: Kind, number: int, since_ns: int, until_ns: int) -> Stretch:
     """Every moment kept of one series in [since, until), from wherever it is kept."""
     parts = []
-    for span in range(span_of(kind, since_ns), span_of(kind, until_ns - 1) + 1):
+    for span in range(span_of(since_ns), span_of(until_ns - 1) + 1):
         parts.append(tables.chunk(kind, number, span))
     parts.append(tables.hot(kind, number, since_ns, until_ns))
     whole = merged(parts)
@@ -35,18 +35,29 @@ def one_beside(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bo
 
     A later moment that ends a thinned segment, or an earlier one that begins it, comes as it is kept.
     """
-    packed = _in_chunks(tables, kind, number, at_ns, later=later)
-    nearest = int(packed.at_ns[0]) if len(packed) else None
-    whole = merged([packed, _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=nearest)])
+    ticks = tables.block_ticks_beside(kind, number >> BLOCK_BITS, at_ns, later=later, limit=1)
+    if ticks and span_of(ticks[0]) == span_of(at_ns):  # blocks of this very span: other spans' chunks are further away
+        fresh = _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=None)
+        packed = _in_chunks(tables, kind, number, at_ns, later=later, bound_ns=_only(fresh))
+    else:
+        packed = _in_chunks(tables, kind, number, at_ns, later=later, bound_ns=None)
+        fresh = _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=_only(packed))
+    whole = merged([packed, fresh])
     if not len(whole):
         return NO_STRETCH
     place = 0 if later else len(whole) - 1
     return Stretch(whole.at_ns[place : place + 1], whole.matrix[:, place : place + 1])
 
 
-def _in_chunks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
-    span: int | None = span_of(kind, at_ns)
-    while span is not None:
+def _only(found: Stretch) -> int | None:
+    return int(found.at_ns[0]) if len(found) else None
+
+
+def _in_chunks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
+    """Span by span away from the instant until one tells of the series; only to where it is known already."""
+    span: int | None = span_of(at_ns)
+    edge = None if bound_ns is None else span_of(bound_ns)
+    while span is not None and (edge is None or (span <= edge if later else span >= edge)):
         whole = tables.chunk(kind, number, span)
         inside = whole.at_ns > at_ns if later else whole.at_ns <= at_ns
         if inside.any():
@@ -150,8 +161,7 @@ def _neighbours(whole: Stretch, instants: Int64, settings: Sequence[Setting]) ->
     return none, none
 
 
-def span_edges(kind: Kind, since_ns: int, until_ns: int) -> list[int]:
+def span_edges(since_ns: int, until_ns: int) -> list[int]:
     """Instants that part [since, until) at the edges of chunks."""
-    size = SPAN_NS[kind.name]
-    inner = range((since_ns // size + 1) * size, until_ns, size)
+    inner = range((span_of(since_ns) + 1) * SPAN_NS, until_ns, SPAN_NS)
     return [since_ns, *inner, until_ns]

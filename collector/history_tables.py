@@ -5,24 +5,34 @@ A `Stretch` is what one series has in some stretch of time: instants rising, and
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from noonmark.collector.estimate import Int64
-from noonmark.collector.history_codec import Damaged, pack, unpack, unpack_chunk
+from noonmark.collector.history_codec import Damaged, pack, unpack
 from noonmark.collector.history_columns import COLUMNS, Kind
 from noonmark.collector.history_database import Database, HistoryError, Writing
-from noonmark.collector.history_schema import BLOCK_BITS, SERIES_BITS, SPAN_NS, chunk_key, span_of
+from noonmark.collector.history_groups import Group, unpack_group, unpack_thinned
+from noonmark.collector.history_recent import Recent
+from noonmark.collector.history_schema import (
+    BLOCK_BITS,
+    KEY_BITS,
+    SERIES_BITS,
+    SPAN_NS,
+    bundle_of,
+    chunk_key,
+    span_of,
+)
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
-OPENED_BYTES = 256 * 1024 * 1024
-"""Chunks decoded lately are kept up to this size."""
+GROUP_BYTES, STRETCH_BYTES = 192 * 1024 * 1024, 32 * 1024 * 1024
+"""Whole chunks, and single series of chunks, that were read lately are kept up to these sizes."""
 _SERIES_MASK = (1 << SERIES_BITS) - 1
+Decoded = TypeVar("Decoded")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +69,8 @@ class Tables:
 
     def __init__(self, database: Database) -> None:
         self.database = database
-        self._opened: OrderedDict[tuple[str, bytes, bytes], Stretch] = OrderedDict()
-        self._opened_bytes = 0
-        self._opening = threading.Lock()
+        self._groups: Recent[Group] = Recent(GROUP_BYTES, lambda group: group.matrix.nbytes)
+        self._stretches: Recent[Stretch] = Recent(STRETCH_BYTES, lambda found: found.matrix.nbytes)
 
     # -- names ---------------------------------------------------------------------------------------------------
 
@@ -98,13 +107,14 @@ class Tables:
 
     def oldest_block(self, kind: Kind, before_ns: int, passed_over: Iterable[int] = ()) -> tuple[int, int] | None:
         """(span, block) of the oldest block before an instant, but for spans that are passed over."""
-        size = SPAN_NS[kind.name]
-        but = "".join(f" AND NOT (at_ns >= {span * size} AND at_ns < {(span + 1) * size})" for span in passed_over)
+        but = "".join(
+            f" AND NOT (at_ns >= {span * SPAN_NS} AND at_ns < {(span + 1) * SPAN_NS})" for span in passed_over
+        )
         rows = self.database.read(
             f"SELECT at_ns, block FROM {kind.name}_block WHERE at_ns < ?{but} ORDER BY at_ns, block LIMIT 1",
             (before_ns,),
         )
-        return (span_of(kind, int(rows[0][0])), int(rows[0][1])) if rows else None
+        return (span_of(int(rows[0][0])), int(rows[0][1])) if rows else None
 
     def blocks_of(self, kind: Kind, block: int, since_ns: int, until_ns: int) -> list[tuple[int, Int64]]:
         """(instant, numbers above columns (1 + C, S)) of one block's ticks in [since, until)."""
@@ -160,124 +170,130 @@ class Tables:
 
     # -- chunks: full detail, and thinned ------------------------------------------------------------------------
 
-    def times(self, kind: Kind, span: int, within: Writing | None = None) -> Int64:
-        """The instants that a span's chunks share, in the order of their arrival."""
-        reader = self.database if within is None else within
-        rows = reader.read(f"SELECT body FROM {kind.name}_times WHERE span = ?", (span,))
-        return _opened(rows[0][0], f"the list of instants of span {span}")[0] if rows else np.zeros(0, np.int64)
-
     def chunk(self, kind: Kind, number: int, span: int) -> Stretch:
         """What one series has in one span beyond the blocks: full detail if there is any, else what was thinned."""
-        for table in ("chunk", "thin"):
-            rows = self.database.read(f"SELECT body FROM {kind.name}_{table} WHERE id = ?", (chunk_key(span, number),))
-            if rows:
-                times = self.times(kind, span) if table == "chunk" else None
-                return self.open_chunk(kind, rows[0][0], times, f"{kind.name} {number}, span {span}")
+        key = (chunk_key(span, bundle_of(kind, number)),)
+        rows = self.database.read(f"SELECT body FROM {kind.name}_chunk WHERE id = ?", key)
+        if rows:
+            found = self._one_of(kind, bytes(rows[0][0]), number, span)
+            if len(found):
+                return found
+        rows = self.database.read(f"SELECT body FROM {kind.name}_thin WHERE id = ?", key)
+        if rows:
+            return self._open_thinned(kind, bytes(rows[0][0]), span).get(number, NO_STRETCH)
         return NO_STRETCH
 
-    def open_chunk(self, kind: Kind, body: bytes, times: Int64 | None, what: str) -> Stretch:
-        """Decode one, or take it from those decoded lately. Raises HistoryError naming it."""
-        # The same bytes with the same instants are the same stretch, whoever wrote what since.
-        key = (kind.name, body, b"" if times is None else times[:2].tobytes())
-        with self._opening:
-            known = self._opened.get(key)
-            if known is not None:
-                self._opened.move_to_end(key)
-                return known
-        try:
-            opened = Stretch(*unpack_chunk(body, kind, times))
-        except Damaged as error:
-            raise HistoryError(f"{what}: {error}") from error
-        with self._opening:
-            if key not in self._opened:
-                self._opened[key] = opened
-                self._opened_bytes += opened.matrix.nbytes + len(body)
-            while self._opened_bytes > OPENED_BYTES:
-                (_, gone_body, _), gone = self._opened.popitem(last=False)
-                self._opened_bytes -= gone.matrix.nbytes + len(gone_body)
-        return opened
+    def _one_of(self, kind: Kind, body: bytes, number: int, span: int) -> Stretch:
+        whole = self._groups.get((kind.name, body))
+        key = (kind.name, body, number)
+        known = self._stretches.get(key) if whole is None else None
+        if known is not None:
+            return known
+        group = whole or self._decoded(lambda: unpack_group(body, kind, number), f"{kind.name} {number}, span {span}")
+        places = np.flatnonzero(group.numbers == number)
+        if not len(places):
+            return NO_STRETCH
+        inside = group.present[places[0]]
+        return self._stretches.put(key, Stretch(group.at_ns[inside], group.matrix[:, places[0], inside]))
 
-    def chunks(self, kind: Kind, span: int, table: str) -> list[tuple[int, bytes]]:
-        """(series number, body) of everything in one span of one table (chunk or thin)."""
+    def open_group(self, kind: Kind, body: bytes, span: int) -> Group:
+        """A whole chunk. Raises HistoryError."""
+        key = (kind.name, body)
+        known = self._groups.get(key)
+        if known is None:
+            opened = self._decoded(lambda: unpack_group(body, kind), f"a bundle of {kind.name}s, span {span}")
+            known = self._groups.put(key, opened)
+        return known
+
+    def _open_thinned(self, kind: Kind, body: bytes, span: int) -> dict[int, Stretch]:
+        found = self._decoded(lambda: unpack_thinned(body, kind), f"a thinned bundle of {kind.name}s, span {span}")
+        return {number: Stretch(at_ns, matrix) for number, at_ns, matrix in found}
+
+    def groups(self, kind: Kind, span: int) -> Iterator[Group]:
+        """Everything of full detail in one span."""
+        for body in self._bodies(kind, "chunk", span):
+            yield self.open_group(kind, body, span)
+
+    def thinned(self, kind: Kind, span: int) -> Iterator[tuple[int, Stretch]]:
+        """(number, moments) of every thinned series in one span."""
+        for body in self._bodies(kind, "thin", span):
+            yield from self._open_thinned(kind, body, span).items()
+
+    def _bodies(self, kind: Kind, table: str, span: int) -> list[bytes]:
         rows = self.database.read(
-            f"SELECT series, body FROM {kind.name}_{table} WHERE id >= ? AND id < ? ORDER BY id",
+            f"SELECT body FROM {kind.name}_{table} WHERE id >= ? AND id < ? ORDER BY id",
             (chunk_key(span), chunk_key(span + 1)),
         )
-        return [(int(row[0]), bytes(row[1])) for row in rows]
+        return [bytes(row[0]) for row in rows]
+
+    def bundle(self, kind: Kind, span: int, bundle: int) -> Group | None:
+        """One chunk of full detail."""
+        rows = self.database.read(f"SELECT body FROM {kind.name}_chunk WHERE id = ?", (chunk_key(span, bundle),))
+        return self.open_group(kind, bytes(rows[0][0]), span) if rows else None
+
+    def _decoded(self, decode: Callable[[], Decoded], what: str) -> Decoded:
+        try:
+            return decode()
+        except Damaged as error:
+            raise HistoryError(f"{what}: {error}") from error
 
     def span_beside(self, kind: Kind, span: int, *, later: bool, number: int | None = None) -> int | None:
-        """The next span after `span` (or the last before) with chunks, of one series or of any."""
+        """The next span after `span` (or the last before) with chunks, of one series' bundle or of any."""
         found = []
         for table in ("chunk", "thin"):
             name = f"{kind.name}_{table}"
             if number is None:
-                edge = (
-                    (f"SELECT min(id) FROM {name} WHERE id >= ?", chunk_key(span + 1))
-                    if later
-                    else (f"SELECT max(id) FROM {name} WHERE id < ?", chunk_key(span))
+                aggregate, edge = ("min(id)", chunk_key(span + 1)) if later else ("max(id)", chunk_key(span) - 1)
+                rows = self.database.read(
+                    f"SELECT {aggregate} FROM {name} WHERE id {'>=' if later else '<='} ?", (edge,)
                 )
-                rows = self.database.read(edge[0], (edge[1],))
-                found += [int(row[0]) >> SERIES_BITS for row in rows if row[0] is not None]
+                found += [int(row[0]) >> KEY_BITS for row in rows if row[0] is not None]
             else:
-                way = (
-                    "min(span) FROM {} WHERE series = ? AND span > ?"
-                    if later
-                    else ("max(span) FROM {} WHERE series = ? AND span < ?")
+                aggregate, way = ("min(span)", ">") if later else ("max(span)", "<")
+                rows = self.database.read(
+                    f"SELECT {aggregate} FROM {name} WHERE bundle = ? AND span {way} ?", (bundle_of(kind, number), span)
                 )
-                rows = self.database.read(f"SELECT {way.format(name)}", (number, span))
                 found += [int(row[0]) for row in rows if row[0] is not None]
         if not found:
             return None
         return min(found) if later else max(found)
 
     def oldest_chunks(self, kind: Kind, table: str, before_span: int, limit: int) -> list[tuple[int, int, bytes]]:
-        """(span, series number, body), oldest first."""
+        """(span, bundle, body), oldest first."""
         rows = self.database.read(
-            f"SELECT span, series, body FROM {kind.name}_{table} WHERE id < ? ORDER BY id LIMIT {limit}",
+            f"SELECT span, bundle, body FROM {kind.name}_{table} WHERE id < ? ORDER BY id LIMIT {limit}",
             (chunk_key(before_span),),
         )
         return [(int(row[0]), int(row[1]), bytes(row[2])) for row in rows]
 
     @staticmethod
     def put_chunks(writing: Writing, kind: Kind, table: str, rows: Iterable[tuple[int, int, bytes]]) -> None:
-        """(span, series number, body); an earlier version is replaced."""
+        """(span, bundle, body); an earlier version is replaced."""
         writing.execute_many(
-            f"INSERT INTO {kind.name}_{table} (id, series, span, body) VALUES (?, ?, ?, ?) "
+            f"INSERT INTO {kind.name}_{table} (id, bundle, span, body) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (id) DO UPDATE SET body = excluded.body",
-            ((chunk_key(span, number), number, span, body) for span, number, body in rows),
-        )
-
-    @staticmethod
-    def put_times(writing: Writing, kind: Kind, span: int, times: Int64) -> None:
-        """The shared list of a span; it only ever grows at its end."""
-        writing.execute(
-            f"INSERT INTO {kind.name}_times (span, body) VALUES (?, ?) "
-            "ON CONFLICT (span) DO UPDATE SET body = excluded.body",
-            (span, pack(times[None, :])),
+            ((chunk_key(span, bundle), bundle, span, body) for span, bundle, body in rows),
         )
 
     @staticmethod
     def delete_blocks(writing: Writing, kind: Kind, block: int, span: int) -> None:
         """Blocks that chunks now hold."""
-        size = SPAN_NS[kind.name]
         writing.execute(
             f"DELETE FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? AND block = ?",
-            (span * size, (span + 1) * size, block),
+            (span * SPAN_NS, (span + 1) * SPAN_NS, block),
         )
 
     @staticmethod
     def delete_chunks(writing: Writing, kind: Kind, table: str, rows: Iterable[tuple[int, int]]) -> None:
-        """(span, series number)."""
+        """(span, bundle)."""
         writing.execute_many(
-            f"DELETE FROM {kind.name}_{table} WHERE id = ?",
-            ((chunk_key(span, number),) for span, number in rows),
+            f"DELETE FROM {kind.name}_{table} WHERE id = ?", ((chunk_key(span, bundle),) for span, bundle in rows)
         )
 
     @staticmethod
     def delete_spans(writing: Writing, kind: Kind, table: str, before_span: int) -> None:
-        """Every chunk, or list of instants, of spans before one."""
-        column, edge = ("span", before_span) if table == "times" else ("id", chunk_key(before_span))
-        writing.execute(f"DELETE FROM {kind.name}_{table} WHERE {column} < ?", (edge,))
+        """Every chunk of spans before one."""
+        writing.execute(f"DELETE FROM {kind.name}_{table} WHERE id < ?", (chunk_key(before_span),))
 
 
 def _opened(body: object, what: str) -> Int64:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import textwrap
 from pathlib import Path
 
@@ -106,17 +108,17 @@ def test_one_damaged_chunk_spoils_nothing_else(tmp_path: Path) -> None:
             history.append(estimate)
         history.tidy()
     connection = sqlite3.connect(path)
-    number = connection.execute("SELECT id FROM series WHERE kind = 'host' AND a = ?", (FERRY[1].name,)).fetchone()[0]
-    body = bytearray(connection.execute("SELECT body FROM host_chunk WHERE series = ?", (number,)).fetchone()[0])
-    body[len(body) // 2] ^= 0x40
-    connection.execute("UPDATE host_chunk SET body = ? WHERE series = ?", (bytes(body), number))
+    first, body = connection.execute("SELECT min(id), body FROM host_chunk").fetchone()
+    damaged = bytearray(body)
+    damaged[len(damaged) // 2] ^= 0x40
+    connection.execute("UPDATE host_chunk SET body = ? WHERE id = ?", (bytes(damaged), first))
     connection.commit()
     connection.close()
 
     with open_history(path) as history:
-        with pytest.raises(HistoryError, match=f"host {number}, span .*damaged"):
+        with pytest.raises(HistoryError, match=r"span .*damaged"):
             history.at(FERRY[1].name, START_NS + 10**10)
-        assert history.at(FERRY[2].name, START_NS + 10**10).known
+        assert history.at(FERRY[1].name, START_NS + 3700 * 10**9).known
         for estimate in ticks(5, since_ns=START_NS + 3900 * 10**9):
             assert history.append(estimate)
 
@@ -227,14 +229,13 @@ def test_a_killed_writer_leaves_every_told_tick_and_a_whole_file(tmp_path: Path)
         writer = subprocess.Popen(
             [sys.executable, "-c", textwrap.dedent(WRITER), str(SUPPORT), str(path)], stdout=subprocess.PIPE, text=True
         )
-        assert writer.stdout is not None
-        for _ in range(lines):
-            told = int(writer.stdout.readline())
-        os.kill(writer.pid, signal.SIGKILL)
-        rest = writer.stdout.read().split()
-        told = int(rest[-1]) if rest else told
-        writer.wait(30)
-        writer.stdout.close()
+        with writer:
+            assert writer.stdout is not None
+            for _ in range(lines):
+                told = int(writer.stdout.readline())
+            os.kill(writer.pid, signal.SIGKILL)
+            rest = writer.stdout.read().split()
+            told = int(rest[-1]) if rest else told
 
         with open_history(path, read_only=True) as history:
             span = history.span()
@@ -251,16 +252,13 @@ def test_a_killed_writer_leaves_every_told_tick_and_a_whole_file(tmp_path: Path)
 
 
 @pytest.mark.processes
-def test_a_file_in_a_folder_that_cannot_be_written_is_read(tmp_path: Path) -> None:
+def test_a_file_in_a_folder_that_cannot_be_written_is_read() -> None:
     """As another user reads it: whoever runs the tests as root gives that up in a process of its own."""
-    folder = tmp_path / "kept"
-    folder.mkdir()
+    folder = Path(tempfile.mkdtemp(prefix="noonmark-kept-"))
     path = filled(folder / "history")
     (folder / "history.lock").unlink()
     folder.chmod(0o555)
     path.chmod(0o444)
-    for parent in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        parent.chmod(0o755)
     program = f"""
         import os
         from noonmark.collector.history import open_history
@@ -274,4 +272,5 @@ def test_a_file_in_a_folder_that_cannot_be_written_is_read(tmp_path: Path) -> No
     )
 
     folder.chmod(0o755)
+    shutil.rmtree(folder)
     assert done.stdout.strip() == str(START_NS), done.stderr

@@ -1,0 +1,192 @@
+"""An hour of a group of series in one piece of bytes: full detail, or thinned. Pure.
+
+Full detail: all series of the group share their instants, and a mask says who was told of when. Column by column the
+differences along time are sorted by the significance of their bytes, so that one series can be read without
+reckoning the others. Thinned: few moments, each series' own, one after the other.
+"""
+
+from __future__ import annotations
+
+import itertools
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from noonmark.collector.estimate import Bool, Int64
+from noonmark.collector.history_codec import (
+    Damaged,
+    best_order,
+    differences,
+    from_planes,
+    middle,
+    pack,
+    seal,
+    summed,
+    to_planes,
+    unpack,
+    unseal,
+)
+from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_quantise import quantise, restore
+
+_HEAD = struct.Struct("<BIII")  # form, series, moments, size of the packed clock
+_FORM = 1
+_SAMPLED = 16
+"""Series that the order of differences is chosen by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Series numbered (S,) rising, instants (T,) rising, who was told of when (S, T), and columns (C, S, T)."""
+
+    numbers: Int64
+    at_ns: Int64
+    present: Bool
+    matrix: Int64
+
+
+def grouped(numbers: Int64, at_ns: Int64, matrix: Int64) -> Group:
+    """A group of loose moments (N,) with columns (C, N); of several of one series at one instant the last."""
+    series, row = np.unique(numbers, return_inverse=True)
+    instants, place = np.unique(at_ns, return_inverse=True)
+    present = np.zeros((len(series), len(instants)), np.bool_)
+    present[row, place] = True
+    whole = np.zeros((len(matrix), len(series), len(instants)), np.int64)
+    whole[:, row, place] = matrix
+    return Group(series, instants, present, whole)
+
+
+def joined(old: Group, new: Group) -> Group:
+    """Both; where both tell of a series at one instant, the new."""
+    parts = []
+    for group in (old, new):
+        row, place = np.nonzero(group.present)
+        parts.append((group.numbers[row], group.at_ns[place], group.matrix[:, row, place]))
+    numbers, at_ns, matrix = (np.concatenate(columns, axis=-1) for columns in zip(*parts, strict=True))
+    return grouped(numbers, at_ns, matrix)
+
+
+def pack_group(group: Group, kind: Kind) -> bytes:
+    """Full detail as bytes, each number as fine as history_quantise.py says."""
+    matrix = _filled(group.matrix, group.present)
+    exponents, codes = quantise(group.at_ns, matrix, group.present, kind)
+    count, moments = group.present.shape
+    clock = pack(group.at_ns[None, :])
+    heads = np.zeros((COLUMNS, 3, count), np.int64)
+    shapes = bytearray()
+    planes = []
+    for column in range(COLUMNS):
+        values = codes[column]
+        order = best_order(values[:: max(1, count // _SAMPLED)])
+        found = differences(values, order)
+        centre = middle(found)
+        heads[column, 0] = values[:, 0] if order else 0
+        heads[column, 1] = values[:, 1] - values[:, 0] if order == 2 else 0
+        heads[column, 2] = centre[:, 0]
+        width, plane = to_planes(found - centre)
+        shapes += bytes([order, width])
+        planes.append(plane)
+    head_width, head_planes = to_planes(heads)
+    body = b"".join(
+        [
+            _HEAD.pack(_FORM, count, moments, len(clock)),
+            clock,
+            group.numbers.astype("<i8").tobytes(),
+            np.packbits(group.present).tobytes(),
+            exponents.astype(np.uint8).tobytes(),
+            bytes([head_width]),
+            head_planes,
+            bytes(shapes),
+            *planes,
+        ]
+    )
+    return seal(body)
+
+
+def unpack_group(body: bytes, kind: Kind, number: int | None = None) -> Group:
+    """Undo `pack_group`: all of it, or one series (none of it, if that is not in the group). Raises Damaged."""
+    plain = unseal(body)
+    try:
+        return _read_group(plain, kind, number)
+    except (struct.error, ValueError, IndexError) as error:
+        raise Damaged(f"stored bytes are damaged: {error}") from error
+
+
+def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
+    form, count, moments, clock_size = _HEAD.unpack_from(plain)
+    if form != _FORM:
+        raise Damaged(f"stored bytes have the form {form}, which is unknown here")
+    reader = _Reader(plain, _HEAD.size)
+    at_ns = unpack(bytes(reader.take(clock_size)))[0]
+    numbers = reader.take(8 * count).view("<i8").astype(np.int64)
+    bits = reader.take((count * moments + 7) // 8)
+    present = np.unpackbits(bits, count=count * moments).reshape(count, moments).astype(np.bool_)
+    exponents = reader.take(COLUMNS * count).reshape(COLUMNS, count).astype(np.int64)
+    width = int(reader.take(1)[0])
+    heads = from_planes(reader.take(width * COLUMNS * 3 * count).reshape(width, COLUMNS, 3, count))
+    shapes = reader.take(2 * COLUMNS).reshape(COLUMNS, 2).tolist()
+    chosen = slice(None) if number is None else slice(*np.searchsorted(numbers, [number, number + 1]).tolist())
+    numbers, present, exponents, heads = numbers[chosen], present[chosen], exponents[:, chosen], heads[..., chosen]
+    codes = np.empty((COLUMNS, *present.shape), np.int64)
+    for column, (order, size) in enumerate(shapes):
+        length = max(0, moments - order)
+        planes = reader.take(size * count * length).reshape(size, count, length)
+        values = from_planes(planes[:, chosen]) + heads[column, 2][:, None]
+        codes[column] = summed(values, order, heads[column, 0][:, None], heads[column, 1][:, None])
+    return Group(numbers, at_ns, present, restore(at_ns, exponents, codes, kind))
+
+
+class _Reader:
+    """Takes bytes off one after the other."""
+
+    def __init__(self, plain: bytes, start: int) -> None:
+        self._bytes = np.frombuffer(plain, np.uint8)
+        self._at = start
+
+    def take(self, count: int) -> NDArray[np.uint8]:
+        """The next so many. Raises ValueError if there are fewer."""
+        taken = self._bytes[self._at : self._at + count]
+        if len(taken) != count:
+            raise ValueError("they end too soon")
+        self._at += count
+        return taken
+
+
+def _filled(matrix: Int64, present: Bool) -> Int64:
+    """Where a series was not told of: what it last was, or first will be, which packs to nothing."""
+    if present.all():
+        return matrix
+    place = np.where(present, np.arange(present.shape[1]), -1)
+    place = np.maximum.accumulate(place, axis=1)
+    first = np.argmax(present, axis=1)[:, None]
+    place = np.where(place < 0, first, place)
+    return np.take_along_axis(matrix, place[None], axis=2)
+
+
+def pack_thinned(parts: Sequence[tuple[int, Int64, Int64]], kind: Kind) -> bytes:
+    """Thinned series as bytes: of each its number, instants (T,) and columns (C, T)."""
+    rows = []
+    for number, at_ns, matrix in parts:
+        present = np.ones((1, len(at_ns)), np.bool_)
+        exponents, codes = quantise(at_ns, matrix[:, None, :], present, kind)
+        steps = np.repeat(exponents, len(at_ns), axis=1)
+        rows.append(np.vstack([np.full(len(at_ns), number), at_ns, steps, codes[:, 0]]))
+    return pack(np.concatenate(rows, axis=1) if rows else np.zeros((2 + 2 * COLUMNS, 0), np.int64))
+
+
+def unpack_thinned(body: bytes, kind: Kind) -> list[tuple[int, Int64, Int64]]:
+    """Undo `pack_thinned`. Raises Damaged."""
+    whole = unpack(body)
+    if len(whole) != 2 + 2 * COLUMNS:
+        raise Damaged("stored bytes are damaged: they do not fit their place")
+    at_ns, steps, codes = whole[1], whole[2 : 2 + COLUMNS], whole[2 + COLUMNS :]
+    if len(at_ns) and not 0 <= steps.min() <= steps.max() < 63:
+        raise Damaged("stored bytes are damaged: a step is out of range")
+    # One moment a series of its own: each has its own steps here.
+    matrix = restore(at_ns[:, None], steps, codes[:, :, None].copy(), kind)[:, :, 0]
+    edges = [0, *(np.flatnonzero(np.diff(whole[0])) + 1).tolist(), len(at_ns)]
+    pairs = itertools.pairwise(edges) if len(at_ns) else ()
+    return [(int(whole[0, start]), at_ns[start:stop], matrix[:, start:stop]) for start, stop in pairs]
