@@ -40,7 +40,7 @@ from noonmark.collector.http_parameters import (
     stretch,
     whole,
 )
-from noonmark.collector.instants import format_instant
+from noonmark.collector.instants import SECOND_NS, format_instant
 from noonmark.collector.pairs import compare
 from noonmark.collector.present_json import pair_json
 from noonmark.collector.query import NEAR_NS, Past
@@ -55,6 +55,8 @@ KEPT_DOCUMENTS = 32
 KEEP_ALIVE_S = 15.0
 SPREAD_TICKS = 12
 """Ticks over which the spread of reference time against the collector's monotonic clock is told."""
+SAME_NS = 10 * SECOND_NS
+"""Tellings of one finding may differ by this much in time."""
 READERS = 2
 """Long reads of the history at a time, so that one impatient page does not starve the collector."""
 _Answer = TypeVar("_Answer")
@@ -79,9 +81,9 @@ class Api:
         self._streams = 0
         self._description = document_body(openapi())
 
-    def add_to(self, app: web.Application) -> None:
-        """Hang the routes on an application, and the task that follows the estimates."""
-        routes: Mapping[str, Handler] = {
+    def routes(self) -> Mapping[str, Handler]:
+        """Every path of the interface and what answers there."""
+        handlers: Mapping[str, Handler] = {
             "/fleet": self.fleet,
             "/offset": self.offset,
             "/course": self.course,
@@ -93,8 +95,12 @@ class Api:
             "/updates": self.updates,
             "/openapi.json": self.description,
         }
-        for path, handler in routes.items():
-            app.router.add_get(PREFIX + path, handler)
+        return {PREFIX + path: handler for path, handler in handlers.items()}
+
+    def add_to(self, app: web.Application) -> None:
+        """Hang the routes on an application, and the task that follows the estimates."""
+        for path, handler in self.routes().items():
+            app.router.add_get(path, handler)
         app.middlewares.append(problems)
         app.on_response_prepare.append(fence)
         app.cleanup_ctx.append(self._following)
@@ -347,11 +353,13 @@ def _pair_now(estimate: FleetEstimate, a: str, b: str | None, now_ns: int) -> Pa
 
 
 def _merged(kept: Sequence[Finding], present: Sequence[Finding]) -> list[Finding]:
-    """Both in order of time; the same finding from the history and from the estimate is told once."""
-    seen: dict[tuple[object, ...], Finding] = {}
-    for finding in (*kept, *present):
-        seen.setdefault((finding.kind, finding.host, finding.path, finding.at_ns), finding)
-    return sorted(seen.values(), key=lambda finding: finding.at_ns)
+    """Both in order of time; what the history has, as the beginning of it or as lasting until now, is told once."""
+    until: dict[tuple[object, ...], float] = {}
+    for one in kept:
+        about = (one.kind, one.host, one.path)
+        until[about] = max(until.get(about, 0.0), one.at_ns + one.evidence.get("lasted_s", 0.0) * SECOND_NS)
+    new = [one for one in present if one.at_ns > until.get((one.kind, one.host, one.path), -1) + SAME_NS]
+    return sorted((*kept, *new), key=lambda one: one.at_ns)
 
 
 @web.middleware

@@ -9,6 +9,7 @@ from typing import Any
 from noonmark.collector.http_parameters import (
     DEFAULT_LISTED,
     DEFAULT_POINTS,
+    INSTANT_PATTERN,
     MAX_LISTED,
     MAX_NAME,
     MAX_POINTS,
@@ -21,11 +22,6 @@ NUMBER_OR_NULL: Schema = {"type": ["number", "null"]}
 TEXT: Schema = {"type": "string"}
 TRUTH: Schema = {"type": "boolean"}
 NAMES: Schema = {"type": "array", "items": TEXT}
-SPAN_WORDS = "[0-9]{1,4}(ms|s|m|h|d)"
-INSTANT_PATTERN = (
-    rf"^(now|-{SPAN_WORDS}|[0-9]{{9,10}}|[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}T[0-9]{{2}}:[0-9]{{2}}:[0-9]{{2}}"
-    r"(\.[0-9]{1,9})?(Z|[+-][0-9]{2}:[0-9]{2}))$"
-)
 
 
 def entry(properties: Mapping[str, Schema], *, optional: Sequence[str] = (), text: str = "") -> Schema:
@@ -310,7 +306,7 @@ def _name(name: str, text: str, *, required: bool = False) -> Schema:
 
 
 def _instant(name: str, text: str) -> Schema:
-    text += " RFC 3339 with a zone, seconds since 1970, an age such as -15m, or now; not in the future."
+    text += " RFC 3339 with a zone, @ and seconds since 1970, an age such as -15m, or now; not in the future."
     return _parameter(name, text, {"type": "string", "pattern": INSTANT_PATTERN})
 
 

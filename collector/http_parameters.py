@@ -6,6 +6,7 @@ what was wrong and what would do. Instants are read as on the command line (inst
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,12 @@ MAX_SPAN_NS = 400 * 86_400 * SECOND_NS
 DEFAULT_SPAN_NS = 3600 * SECOND_NS
 MAX_LISTED = 20_000
 DEFAULT_LISTED = 5_000
+INSTANT_PATTERN = (
+    r"^(now|-([0-9]{1,9}(\.[0-9]{1,9})?(ns|us|ms|s|m|h|d|w)){1,4}|@[0-9]{1,19}(\.[0-9]{1,9})?(ns|us|ms|s)?|"
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}(:[0-9]{2}(\.[0-9]{1,9})?)?(Z|[+-][0-9]{2}:[0-9]{2}))$"
+)
+"""How an instant may be written here: what instants.py reads, less what could be taken for something else."""
+_INSTANT = re.compile(INSTANT_PATTERN, re.ASCII)
 
 
 class BadParameter(ValueError):  # noqa: N818 - named for what the catcher holds
@@ -87,6 +94,8 @@ def moment(query: Mapping[str, str], name: str, now_ns: int) -> int | None:
         return None
     try:
         at_ns = parse_instant(text[:80], now_ns=now_ns)
+        if not _INSTANT.match(text):
+            raise BadInstant(f"{_quoted(text)} is written otherwise here: 2026-11-25T06:55:03Z, @SECONDS, now, or -15m")
     except BadInstant as error:
         raise BadParameter(f"{name}: {error}") from error
     if at_ns > now_ns:

@@ -25,7 +25,9 @@ from noonmark.collector.estimator import Estimator, Step
 from noonmark.collector.exporter import FleetCollector, SeriesLimits
 from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.history import History, Pace, open_history
+from noonmark.collector.http_api import Api
 from noonmark.collector.ingest import Ingest
+from noonmark.collector.page import add_page
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
 from noonmark.collector.query import QueryService
@@ -179,7 +181,10 @@ class CollectorServer:
                 interval=self.config.tick,
             )
         )
-        runner = await serve(application(registry, self._not_ready), self.config.http)
+        app = application(registry, self._not_ready)
+        Api(self.state, self.history, budgets=self.config.budgets).add_to(app)
+        add_page(app)
+        runner = await serve(app, self.config.http)
         self.http_port = runner.addresses[0][1]
         try:
             yield

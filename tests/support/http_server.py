@@ -11,6 +11,7 @@ from prometheus_client import CollectorRegistry
 
 from noonmark.collector.budgets import Budgets
 from noonmark.collector.http_api import Api
+from noonmark.collector.page import add_page
 from noonmark.collector.query import Past
 from noonmark.collector.state import State
 from noonmark.collector.web import application, serve
@@ -27,6 +28,7 @@ def web_serving(state: State, history: Past | None = None, budgets: Budgets | No
     async def run() -> None:
         app = application(CollectorRegistry(), lambda: "" if state.latest() else "no estimate yet")
         Api(state, history, budgets=budgets).add_to(app)
+        add_page(app)
         runner = await serve(app, HostPort("127.0.0.1", 0))
         port.append(runner.addresses[0][1])
         ready.set()

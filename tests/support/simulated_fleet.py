@@ -23,7 +23,7 @@ from noonmark.lab.clocks import ClockModel, Discipline
 from noonmark.lab.faults import Fault, FaultKind
 from noonmark.lab.networks import NetworkModel, Queue
 from noonmark.lab.scenario import References, Scenario
-from noonmark.lab.simulate import simulate
+from noonmark.lab.simulate import START_NS, simulate
 from noonmark.proto.records import ClockEvent, ClockEventKind
 
 SECOND_NS = 10**9
@@ -94,9 +94,11 @@ def _rows(probes: ProbeColumns, chosen: np.ndarray) -> ProbeColumns:
     return ProbeColumns(probes.hosts, **columns)
 
 
-def simulated_fleet(hosts: int = 40, seconds: float = 150.0, *, seed: int = 8) -> SimulatedFleet:
-    """Simulate it. The same numbers give the same fleet."""
-    probes, truth = simulate(HARBOUR_FLEET, hosts=hosts, seconds=seconds, seed=seed, epochs=True)
+def simulated_fleet(
+    hosts: int = 40, seconds: float = 150.0, *, seed: int = 8, start_ns: int = START_NS
+) -> SimulatedFleet:
+    """Simulate it from `start_ns` on. The same numbers give the same fleet."""
+    probes, truth = simulate(HARBOUR_FLEET, hosts=hosts, seconds=seconds, seed=seed, epochs=True, start_ns=start_ns)
     zones = [int(truth.zones[name].rpartition("-")[2]) - 1 for name in truth.hosts]
     names = _names(zones, len(truth.references))
     renamed = dict(zip(truth.hosts, names, strict=True))

@@ -1,0 +1,185 @@
+// Path quality: round trips, what asymmetry is left over, and how many probes go unanswered.
+import { count, counted, duration } from "./format.js";
+import { h, hostLink, ink, later, notice, painted, shape, symmetric } from "./lib.js";
+import { virtualRows } from "./rows.js";
+
+const KIND = { closed: "within", untested: "no-budget", asymmetric: "cannot-be-shown", contradicted: "out" };
+const SAYS = {
+  closed: "agrees with the others",
+  untested: "untested: in no loop",
+  asymmetric: "asymmetric",
+  contradicted: "contradicts the others",
+};
+
+export function show(main, parameters, context) {
+  const state = { host: parameters.host ?? "", only: parameters.only ?? "", document: null };
+  const title = h("h1", { class: "verdict" }, "Paths");
+  const under = h("p", { class: "under" });
+  const tally = h("div", { class: "tally", role: "group", "aria-label": "Show only paths that are" });
+  const search = h("input", { type: "search", value: state.host, placeholder: "host", "aria-label": "Paths of hosts whose name contains", oninput: later(() => { state.host = search.value.trim(); remember(); draw(); }) });
+  const canvas = h("canvas", { class: "scatter", role: "img" });
+  const figure = h("figure", { class: "scatter-box card" }, canvas, h("figcaption", {}, "Each path by its least round trip (across) and what it misses the other paths' offset by (up: the way there is slower; down: the way back). Unanswered are, of all probes that either end sent, the shares that got no answer."));
+  const empty = h("div", {});
+  const table = virtualRows({
+    label: "Paths, worst first",
+    className: "paths",
+    columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Unanswered"]],
+    key: (path) => `${path.src} ${path.dst}`,
+    make: (path) => [h("span", {}, shape(KIND[path.state], path.state), hostLink(path.src)), h("span", {}, hostLink(path.dst)), h("span", {}), h("span", {}), h("span", {}), h("span", {})],
+    fill([from, , says, trip, left, loss], path, row) {
+      if (row.dataset.kind !== KIND[path.state]) {
+        row.dataset.kind = KIND[path.state];
+        from.firstChild.replaceWith(shape(KIND[path.state], path.state));
+      }
+      says.textContent = SAYS[path.state] ?? path.state;
+      trip.textContent = `${duration(path.min_round_trip_ns)}, ${counted(path.probes, "probe")}`;
+      left.textContent = residual(path.residual_ns);
+      loss.textContent = `${lost(state.askers.get(path.src))} / ${lost(state.askers.get(path.dst))}`;
+    },
+  });
+  main.append(h("section", { class: "head" }, title, under), h("section", { class: "choose", "aria-label": "Choose paths" }, tally, search), figure, empty, table.element);
+
+  const remember = () => context.remember({ host: state.host, only: state.only });
+
+  async function update() {
+    const document = await context.get("paths", { limit: 20000 });
+    if (!document) return;
+    state.document = { ...document, paths: oncePerPair(document.paths) };
+    state.askers = new Map(document.askers.map((asker) => [asker.host, asker]));
+    draw();
+  }
+
+  function draw() {
+    const { document } = state;
+    if (!document) return;
+    const wanted = state.host.toLowerCase();
+    const near = document.paths.filter((path) => !wanted || path.src.toLowerCase().includes(wanted) || path.dst.toLowerCase().includes(wanted));
+    const chosen = state.only ? near.filter((path) => path.state === state.only) : near;
+    const bad = near.filter((path) => KIND[path.state] === "out" || path.state === "asymmetric").length;
+    title.replaceChildren(shape(bad ? "cannot-be-shown" : "within"), h("span", {}, verdict(near, bad)));
+    title.className = `verdict ${bad ? "cannot-be-shown" : "within"}`;
+    under.textContent = `${counted(document.paths.length, "path")} between two hosts; ${losses(document.askers)}`;
+    tallies(near);
+    empty.replaceChildren(...(chosen.length ? [] : [notice("No path matches", document.total ? "Take back the search or the choice above." : "No host has probed another yet.")]));
+    figure.hidden = table.element.hidden = !chosen.length;
+    scatter(chosen);
+    table.set(chosen);
+  }
+
+  function tallies(paths) {
+    const order = ["contradicted", "asymmetric", "untested", "closed"];
+    const counts = Object.fromEntries(order.map((name) => [name, paths.filter((path) => path.state === name).length]));
+    const buttons = order.filter((name) => counts[name] || state.only === name).map((name) => {
+      const button = tally.querySelector(`[data-kind="${name}"]`) ?? h("button", { type: "button", class: `tile ${KIND[name]}`, "data-kind": name, onclick: () => { state.only = state.only === name ? "" : name; remember(); draw(); } });
+      button.setAttribute("aria-pressed", state.only === name);
+      button.replaceChildren(shape(KIND[name]), h("b", {}, count(counts[name])), h("span", {}, name));
+      return button;
+    });
+    if (buttons.length !== tally.children.length || buttons.some((button, n) => button !== tally.children[n])) tally.replaceChildren(...buttons);
+  }
+
+  function scatter(paths) {
+    const known = paths.filter((path) => path.residual_ns !== null && path.min_round_trip_ns > 0);
+    const trips = known.map((path) => path.min_round_trip_ns);
+    const [least, most] = trips.reduce(([low, high], trip) => [Math.min(low, trip), Math.max(high, trip)], [Infinity, 1]);
+    const worst = known.reduce((size, path) => Math.max(size, Math.abs(path.residual_ns)), 1);
+    canvas.setAttribute("aria-label", known.length ? `${counted(known.length, "path")}: least round trips from ${duration(least)} to ${duration(most)}, residuals up to ${duration(worst)}. The table below has each of them.` : "No path has a residual.");
+    painted(canvas, (context2d, width, height) => {
+      const [left, bottom, top] = [64, height - 26, 10];
+      const low = Math.log(least / 1.3);
+      const across = Math.log(most * 1.3) - low;
+      const x = (trip) => left + ((Math.log(trip) - low) / across) * (width - left - 12);
+      const up = symmetric(Math.max(worst / 1000, 100), worst * 1.2);
+      const y = (size) => bottom - up(size) * (bottom - top);
+      context2d.font = "11px system-ui, sans-serif";
+      context2d.fillStyle = ink("muted");
+      context2d.strokeStyle = ink("line");
+      const rule = (from, until) => {
+        context2d.beginPath();
+        context2d.moveTo(...from);
+        context2d.lineTo(...until);
+        context2d.stroke();
+      };
+      context2d.textAlign = "center";
+      for (let power = 10 ** Math.floor(Math.log10(least)); power <= most * 1.3; power *= 10) {
+        for (const step of [1, 3]) {
+          const at = x(power * step);
+          if (at < left || at > width - 20) continue;
+          rule([at, top], [at, bottom]);
+          context2d.fillText(duration(power * step, 1), at, height - 8);
+        }
+      }
+      context2d.textAlign = "right";
+      const used = [];
+      for (let power = 10 ** Math.floor(Math.log10(worst)); power >= worst / 1000 && power >= 1; power /= 10) {
+        for (const size of [power, -power]) {
+          const at = y(size);
+          if (Math.abs(at - y(0)) < 14 || used.some((other) => Math.abs(other - at) < 16)) continue;
+          used.push(at);
+          rule([left, at], [width - 12, at]);
+          context2d.fillText(`${size > 0 ? "+" : "−"}${duration(power, 1)}`, left - 6, at + 4);
+        }
+      }
+      context2d.fillText("0", left - 6, y(0) + 4);
+      context2d.strokeStyle = ink("sun");
+      context2d.lineWidth = 2;
+      rule([left, y(0)], [width - 12, y(0)]);
+      for (const path of [...known].reverse()) point(context2d, KIND[path.state], x(path.min_round_trip_ns), y(path.residual_ns));
+    });
+  }
+
+  window.addEventListener("resize", draw);
+  return { update, repaint: draw, leave() { window.removeEventListener("resize", draw); table.leave(); } };
+}
+
+function point(context, kind, x, y) {
+  const r = kind === "within" || kind === "no-budget" ? 2.2 : 5;
+  context.fillStyle = ink({ out: "out", "cannot-be-shown": "open" }[kind] ?? "within");
+  context.globalAlpha = r > 3 ? 1 : 0.65;
+  context.beginPath();
+  if (kind === "out") {
+    context.moveTo(x, y - r);
+    context.lineTo(x + r, y + r);
+    context.lineTo(x - r, y + r);
+  } else if (kind === "cannot-be-shown") {
+    context.moveTo(x, y - r);
+    context.lineTo(x + r, y);
+    context.lineTo(x, y + r);
+    context.lineTo(x - r, y);
+  } else context.arc(x, y, r, 0, 7);
+  context.fill();
+  context.globalAlpha = 1;
+}
+
+/** Where both ends ask each other, the two directions tell the same path: the first of them stands for both. */
+function oncePerPair(paths) {
+  const seen = new Set();
+  return paths.filter((path) => {
+    const name = [path.src, path.dst].sort().join(" ");
+    return !seen.has(name) && seen.add(name);
+  });
+}
+
+function verdict(paths, bad) {
+  if (!paths.length) return "No path to show.";
+  if (!bad) return `No path among ${count(paths.length)} contradicts the others.`;
+  return `${counted(bad, "path")} of ${count(paths.length)} ${bad === 1 ? "does" : "do"} not agree with what all others imply.`;
+}
+
+function residual(value) {
+  if (value === null) return "not known";
+  if (Math.abs(value) < 1) return "none";
+  return `${value > 0 ? "there" : "back"} slower by ${duration(2 * Math.abs(value))}`;
+}
+
+function share(asker) {
+  return asker.sent ? `${Number(((100 * asker.lost) / asker.sent).toPrecision(2))} %` : "none sent";
+}
+
+const lost = (asker) => (asker ? share(asker) : "not told");
+
+function losses(askers) {
+  const sent = askers.reduce((sum, asker) => sum + asker.sent, 0);
+  const gone = askers.reduce((sum, asker) => sum + asker.lost, 0);
+  return sent ? `${share({ sent, lost: gone })} of ${count(sent)} probes went unanswered` : "agents have not told how many probes went unanswered";
+}
