@@ -59,6 +59,9 @@ def quantise(at_ns: Int64, matrix: Int64, present: Bool, kind: Kind) -> tuple[In
     codes = matrix >> shift
     for row in (OFFSET, DRIFT):
         codes[row] = (matrix[row] + (steps[row] // 2)[:, None]) >> shift[row]
+    told = codes[OFFSET] << shift[OFFSET]  # rounding must not carry an offset out of its own limits
+    codes[OFFSET] -= (told > matrix[UPPER]) & (matrix[OFFSET] <= matrix[UPPER])
+    codes[OFFSET] += (told < matrix[LOWER]) & (matrix[OFFSET] >= matrix[LOWER])
     codes[UPPER] = -((-matrix[UPPER]) >> shift[UPPER])
     codes[UNCERTAINTY] = _to_log(matrix[UNCERTAINTY])
     if kind is HOSTS:
