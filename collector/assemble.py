@@ -17,7 +17,7 @@ from noonmark.collector.estimate import (
     Reference,
 )
 from noonmark.collector.frames import NS
-from noonmark.collector.judge import Verdict
+from noonmark.collector.judge import Verdict, contradictions
 from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
@@ -68,10 +68,10 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
             lower_ns=_whole(certain.path_lower_ns + bent[second] - bent[first], base, np.floor),
             upper_ns=_whole(certain.path_upper_ns + bent[second] - bent[first], base, np.ceil),
             residual_ns=fit.residual_ns,
-            state=_path_states(survey, verdict),
+            state=_path_states(survey, verdict.distrusted | (certain.slack_ns > 0), verdict.asymmetric),
             effect_ns2=_shared_effects(survey),
         ),
-        findings=verdict.findings,
+        findings=(*verdict.findings, *contradictions(survey, certain.cycles, certain.slack_ns)),
         centre_ns=frames.epoch_ns + round(float(survey.data.upper_s.mean()) * NS),
     )
 
@@ -136,19 +136,19 @@ def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
     )
 
 
-def _path_states(survey: Survey, verdict: Verdict) -> tuple[PathState, ...]:
+def _path_states(survey: Survey, contradicted: Bool, asymmetric: Bool) -> tuple[PathState, ...]:
     degree = np.bincount(survey.first, minlength=survey.anchors.hosts + 1)
     degree += np.bincount(survey.second, minlength=survey.anchors.hosts + 1)
     untested = (degree[survey.first] < 2) | (degree[survey.second] < 2)
     return tuple(
         PathState.CONTRADICTED
-        if contradicted
+        if is_contradicted
         else PathState.ASYMMETRIC
-        if asymmetric
+        if is_asymmetric
         else PathState.UNTESTED
         if alone
         else PathState.CLOSED
-        for contradicted, asymmetric, alone in zip(verdict.distrusted, verdict.asymmetric, untested, strict=True)
+        for is_contradicted, is_asymmetric, alone in zip(contradicted, asymmetric, untested, strict=True)
     )
 
 

@@ -15,10 +15,12 @@ import numpy as np
 
 from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
-from noonmark.collector.limits import certain_limits
+from noonmark.collector.limits import CertainLimits, certain_limits
+from noonmark.collector.programme import MOST_PATHS, needed_slack
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
+LEAST_SLACK_NS = 20.0
 INSTANTS = 7
 """Instants of the window at which hosts are limited, besides the asked one."""
 MANY_PATHS = 10_000
@@ -35,6 +37,10 @@ class Certain:
     path_upper_ns: Float64
     node_lower_ns: Float64
     node_upper_ns: Float64
+    cycles: tuple[Int64, ...]
+    """Rings of paths whose limits contradict each other at the asked instant; of each, one path was then left out."""
+    slack_ns: Float64
+    """(P,) how far each path's walls had to give way for straight clocks to fit all probes; such paths are left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +67,27 @@ def prove(settled: Settled, distrusted: Bool, distrusted_references: Bool, wande
     walls = _allowed_walls(settled, wander_ppb)
     corridor = widest(walls)
     trusted = (corridor.width_ns >= 0) & ~distrusted
+    slack = _slack(survey, walls, trusted)
+    trusted &= slack == 0
     low, high = slope_ranges(walls, corridor)
     arcs = _arcs(survey, trusted, distrusted_references)
     lower, upper = height_ranges(walls, low, high)
-    node_lower, node_upper = _nodes(arcs, lower, upper, 0.0)
+    now = _nodes(arcs, lower, upper, 0.0)
+    limits = now.lower, now.upper
     if len(lower) <= MANY_PATHS:
-        node_lower, node_upper = _tightened(arcs, walls, (low, high), (node_lower, node_upper))
-    return Certain(lower, upper, node_lower, node_upper)
+        limits = _tightened(arcs, walls, (low, high), limits)
+    cycles = tuple(cycle[cycle < len(lower)] for cycle in now.cycles)
+    return Certain(lower, upper, *limits, cycles, slack)
+
+
+def _slack(survey: Survey, walls: Walls, trusted: Bool) -> Float64:
+    """The programme's slacks of the trusted paths of a small fleet, 0 where they are no more than rounding."""
+    slack = np.zeros(len(trusted))
+    rows = np.flatnonzero(trusted)
+    if 0 < len(rows) <= MOST_PATHS:
+        ends = survey.first[rows], survey.second[rows]
+        slack[rows] = needed_slack(walls.rows(rows), *ends, survey.anchors.hosts + 1)
+    return np.where(slack > LEAST_SLACK_NS, slack, 0.0)
 
 
 def _allowed_walls(settled: Settled, wander_ppb: float) -> Walls:
@@ -100,12 +120,12 @@ def _arcs(survey: Survey, trusted: Bool, distrusted_references: Bool) -> _Arcs:
     )
 
 
-def _nodes(arcs: _Arcs, lower: Float64, upper: Float64, seconds: float) -> tuple[Float64, Float64]:
+def _nodes(arcs: _Arcs, lower: Float64, upper: Float64, seconds: float) -> CertainLimits:
     """Shortest paths at one instant, `seconds` from the asked one."""
     survey = arcs.survey
     # A declared reference follows reference time: relative to its frame it moves as the frame does not.
     true = arcs.true_ns - survey.frames.drift[survey.anchors.declared] * seconds * 1e9
-    found = certain_limits(
+    return certain_limits(
         survey.anchors.hosts + 1,
         arcs.first,
         arcs.second,
@@ -114,7 +134,6 @@ def _nodes(arcs: _Arcs, lower: Float64, upper: Float64, seconds: float) -> tuple
         survey.anchors.reference,
         np.concatenate([survey.fit.deviation, np.zeros(len(true))]),
     )
-    return found.lower, found.upper
 
 
 def _tightened(
@@ -127,7 +146,8 @@ def _tightened(
     limits = [at_zero]
     for seconds in instants[1:]:
         lower, upper = height_ranges(walls.shifted(float(seconds)), *slopes)
-        limits.append(_nodes(arcs, lower, upper, float(seconds)))
+        then = _nodes(arcs, lower, upper, float(seconds))
+        limits.append((then.lower, then.upper))
     when = np.broadcast_to(np.array(instants), (len(at_zero[0]), len(instants))).copy()
     lower_ns, upper_ns = (np.stack([pair[side] for pair in limits], axis=1) for side in (0, 1))
     reached: Bool = np.asarray(np.isfinite(lower_ns).all(axis=1) & np.isfinite(upper_ns).all(axis=1))

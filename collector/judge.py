@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.changes import Change
-from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, ProbeColumns, Reference
+from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
@@ -346,6 +346,37 @@ def _left_out(survey: Survey, probes: ProbeColumns, good: Usable) -> list[Findin
             evidence={"records": float(len(probes)), "left_out": float(count), "negative_round_trip": float(negative)},
         )
     ]
+
+
+def contradictions(survey: Survey, cycles: tuple[Int64, ...], slack_ns: Float64) -> list[Finding]:
+    """What limits prove that residuals did not show: rings of paths, and single paths, that cannot all be true."""
+    findings = []
+    for cycle in cycles:
+        names = list(dict.fromkeys(name for path in cycle for name in _ends(survey, int(path))))
+        findings.append(
+            Finding(
+                FindingKind.LIAR,
+                survey.frames.epoch_ns,
+                f"the limits of the paths between {', '.join(names)} contradict each other: the stamps of one of these "
+                "hosts are not true",
+                path=_ends(survey, int(cycle[0])),
+                evidence={"paths": float(len(cycle))},
+            )
+        )
+    for path in np.flatnonzero(slack_ns):
+        first, second = _ends(survey, int(path))
+        findings.append(
+            Finding(
+                FindingKind.LIAR,
+                survey.frames.epoch_ns,
+                f"no honest clocks fit all probes unless the limits of path {first} - {second} give way by "
+                f"{slack_ns[path] / 1e3:.3f} us: the stamps of one of its ends are not true",
+                path=(first, second),
+                size_ns=round(float(slack_ns[path])),
+                evidence={"slack_ns": float(slack_ns[path])},
+            )
+        )
+    return findings
 
 
 def about(findings: Iterable[Finding], host: str) -> tuple[Finding, ...]:
