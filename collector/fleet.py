@@ -27,10 +27,11 @@ CLIPPED_NORMAL = 0.99448
 """Mean square of a standard normal variable counted as at most CLIP."""
 DOUBTED = 0.05
 """Edges believed less than this teach nothing."""
-ROUNDS = 5
+ROUNDS = 6
 ROUND_TOLERANCE = 1e-4
 FINAL_TOLERANCE = 1e-9
 CAUCHY = 2.385
+HUBER = 1.5
 BISQUARE = 6.0
 LEAST_FACTOR = 1e-9
 
@@ -77,8 +78,8 @@ def robust_fit(
 ) -> Fit:
     """Solve, learn the variances from the residuals, doubt outliers, and again.
 
-    Doubt begins with Cauchy's weights, which no start can lead astray, and ends with Tukey's, which forget an outlier
-    altogether. `learn` must not lean on edges that `factor` doubts.
+    Doubt begins mildly, for plain least squares may have drawn honest edges far off, and ends with Tukey's weights, which
+    forget an outlier altogether. `learn` must not lean on edges that `factor` doubts.
     """
     variance, effect_variance = first_guess
     edges = len(z)
@@ -103,12 +104,25 @@ def robust_fit(
         whole = z - (start[network.second] - start[network.first])
         variance, effect_variance = learn(residual, whole, factor, leverage)
         deviation = np.abs(residual) / np.sqrt(variance * max(1.0 - leverage, 1e-3))
-        if round_ < 2:
-            factor = 1.0 / (1.0 + (deviation / CAUCHY) ** 2)
-        else:
-            factor = np.maximum(1.0 - np.minimum(deviation / BISQUARE, 1.0) ** 2, 0.0) ** 2
-        factor = np.maximum(factor, LEAST_FACTOR)
+        factor = np.maximum(_belief(deviation, round_), LEAST_FACTOR)
     return Fit(network, solution, residual, variance, effect_variance, factor, leverage)
+
+
+def _belief(deviation: Float64, round_: int) -> Float64:
+    """How far each edge is believed, by its deviation in standard uncertainties, sterner round by round.
+
+    Weights that forget outliers, used at once, would forget the honest edges of a node that a few outliers have drawn
+    away. So the first two rounds take the fleet's usual deviation for normal, and Huber's round, the only one with a
+    single answer, brings such nodes home.
+    """
+    if round_ < 2:
+        usual = max(1.0, 1.5 * float(np.median(deviation))) if len(deviation) else 1.0
+        return np.asarray(1.0 / (1.0 + (deviation / (CAUCHY * usual)) ** 2))
+    if round_ == 2:
+        return np.asarray(np.minimum(1.0, HUBER / np.maximum(deviation, 1e-9)))
+    if round_ == 3:
+        return np.asarray(1.0 / (1.0 + (deviation / CAUCHY) ** 2))
+    return np.asarray(np.maximum(1.0 - np.minimum(deviation / BISQUARE, 1.0) ** 2, 0.0) ** 2)
 
 
 def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
