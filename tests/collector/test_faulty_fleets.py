@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from fleets import FAULTY_KINDS, Solved, solved
 
 from noonmark.collector.estimate import FindingKind, HostState
-from noonmark.lab.faults import Event, FaultKind
+from noonmark.collector.pipeline import step
+from noonmark.lab.faults import Event, Fault, FaultKind, Lie
+from noonmark.lab.scenarios import KINDS
+from noonmark.lab.simulate import simulate
 
 SEEDS = range(3)
 STEPPED = ["one-step", "noticed-steps", "suspended", "slewed"]
@@ -105,6 +109,20 @@ def test_liar_is_named_and_set_aside(kind: str, seed: int) -> None:
     assert (found.kind, found.host) == (FindingKind.LIAR, event.host)
     assert found.evidence["contradicted_paths"] > 0 or found.evidence["negative_share"] > 0.3
     assert case.estimate.state[case.estimate.index(str(event.host))] is HostState.UNKNOWN
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_several_liars_are_named_and_nobody_else(seed: int) -> None:
+    """Each shows every peer another clock, milliseconds apart, where honest paths agree within a few hundred ns."""
+    fault = Fault(FaultKind.LIAR, count=3, size=(200e3, 20e6), lie=Lie.TWO_FACED)
+    scenario = replace(KINDS["kernel-lan"], name="three-liars", faults=(fault,))
+    probes, truth = simulate(scenario, hosts=40, seed=seed)
+    estimate = step(probes, references=truth.references)
+    guilty = {str(event.host) for event in truth.events}
+    assert {finding.host for finding in estimate.findings} == guilty
+    innocent = np.array([host not in guilty for host in estimate.hosts])
+    error = (estimate.offset_ns - truth.offsets_ns(estimate.at_ns))[innocent]
+    assert np.sqrt(np.mean(error.astype(float) ** 2)) < 400.0
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -38,7 +38,7 @@ def test_clean_normal_residuals_are_nearly_plain_least_squares() -> None:
     assert fit.leverage == pytest.approx((NODES - 1) / 200)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 28, 39])
 def test_outliers_are_forgotten_altogether(seed: int) -> None:
     rng = np.random.default_rng(seed)
     edges = 400
