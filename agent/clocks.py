@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
-from noonmark.agent.kernel_clock import Discipline, read_discipline
+from noonmark.agent.kernel_clock import Discipline, read_discipline, read_kernel_clock
+from noonmark.proto.reference import KernelClock
 
 
 class Clock(Protocol):
@@ -35,6 +37,9 @@ class Clock(Protocol):
 
     def discipline(self) -> Discipline:
         """How the clock says it is kept."""
+
+    def kernel_clock(self) -> KernelClock | None:
+        """The kernel's whole view of the clock; None where it tells none."""
 
 
 def _clock_reader(identifier: int) -> Callable[[], int]:
@@ -60,6 +65,10 @@ class SystemClock:
     def discipline(self) -> Discipline:
         """Asks the kernel."""
         return read_discipline()
+
+    def kernel_clock(self) -> KernelClock | None:
+        """Asks the kernel."""
+        return read_kernel_clock()
 
 
 class ErrorInjectedClock:
@@ -126,3 +135,15 @@ class ErrorInjectedClock:
         kept = self._true.discipline()
         error_ns = abs(self.error_at(self._true.realtime_ns()))
         return Discipline(kept.synchronized, kept.maximum_error_ns + error_ns, kept.tai_minus_utc_s)
+
+    def kernel_clock(self) -> KernelClock | None:
+        """The true clock's, with the injected error owned up to."""
+        kept = self._true.kernel_clock()
+        if kept is None:
+            return None
+        error_ns = abs(self.error_at(self._true.realtime_ns()))
+        return replace(
+            kept,
+            maximum_error_ns=kept.maximum_error_ns + error_ns,
+            estimated_error_ns=kept.estimated_error_ns + error_ns,
+        )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from noonmark.agent import reference_config
+from noonmark.agent.reference_config import ReferenceConfig
 from noonmark.proto.convert import MAX_NAME_LENGTH
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
@@ -108,6 +110,7 @@ OPTIONS = (
         0,
         "SPAN",
     ),
+    *reference_config.OPTIONS,
 )
 
 
@@ -135,6 +138,7 @@ class AgentConfig:
     """Nanoseconds, at each SIGUSR1; positive: forward."""
     bind_is_default: bool = False
     """Then a host without IPv6 is no fault."""
+    reference: ReferenceConfig = field(default_factory=ReferenceConfig)
 
     @property
     def injects_error(self) -> bool:
@@ -154,7 +158,12 @@ def build(settings: Mapping[str, Setting], own_name: str) -> AgentConfig:
             if not _numeric(address.host):
                 source = settings[key].source
                 raise ConfigError(source, key, str(address), "use a numeric address, not a name")
-    return AgentConfig(**values, bind_is_default=settings["bind"].source == "default")
+    own = {key: value for key, value in values.items() if not key.startswith(reference_config.PREFIX)}
+    return AgentConfig(
+        **own,
+        bind_is_default=settings["bind"].source == "default",
+        reference=reference_config.build(values),
+    )
 
 
 def _numeric(host: str) -> bool:

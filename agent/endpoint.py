@@ -136,6 +136,11 @@ class Endpoint:
         """The clock epoch that records of now belong to."""
         return self._watch.epoch
 
+    def check_clock(self) -> int:
+        """Check the clock now; the epoch it is in. Stamps taken before and believed after belong to it."""
+        self._clock_events_happened(self._watch.check())
+        return self._watch.epoch
+
     def replace_peers(self, peers: Sequence[PeerTarget]) -> None:
         """Probe these from now on; before `start` too."""
         self._exchange.replace_peers(peers, now=self._clock.monotonic_ns())

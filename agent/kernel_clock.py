@@ -13,8 +13,10 @@ import time
 from dataclasses import dataclass
 
 from noonmark.agent.timestamps import TAI_MINUS_UTC_S
+from noonmark.proto.reference import KernelClock, Leap
 
-STA_UNSYNC = 0x40
+STA_INS, STA_DEL, STA_UNSYNC, STA_CLOCKERR, STA_NANO = 0x10, 0x20, 0x40, 0x1000, 0x2000
+TIME_ERROR = 5
 MAXIMUM_ERROR_NS = 16_000_000_000
 """Where the kernel stops counting; what an undisciplined clock shows (NTP_PHASE_LIMIT of linux/timex.h)."""
 _TFD_TIMER_ABSTIME, _TFD_TIMER_CANCEL_ON_SET = 1, 2
@@ -78,6 +80,38 @@ def read_discipline() -> Discipline:
     if failed:
         return UNKNOWN_DISCIPLINE
     return Discipline(not state.status & STA_UNSYNC, state.maxerror * 1000, state.tai or TAI_MINUS_UTC_S)
+
+
+def read_kernel_clock() -> KernelClock | None:
+    """The kernel's own view of its clock; None where it does not answer."""
+    state = _Timex()
+    try:
+        clock_state = _LIBRARY.adjtimex(ctypes.byref(state))
+    except AttributeError:
+        return None
+    return None if clock_state < 0 else kernel_clock(clock_state, bytes(state))
+
+
+def kernel_clock(clock_state: int, timex: bytes) -> KernelClock:
+    """What adjtimex(2) returned and wrote into struct timex, decoded. Raises ValueError for another length.
+
+    `freq` is in 2^-16 ppm; `offset` in ns with STA_NANO, else us; `maxerror` and `esterror` always in us.
+    """
+    if len(timex) != ctypes.sizeof(_Timex):
+        raise ValueError(f"{len(timex)} octets; struct timex has {ctypes.sizeof(_Timex)}")
+    state = _Timex.from_buffer_copy(timex)
+    bad = state.status & (STA_UNSYNC | STA_CLOCKERR)
+    leap = Leap.INSERT if state.status & STA_INS else Leap.DELETE if state.status & STA_DEL else Leap.NONE
+    return KernelClock(
+        synchronized=not bad and clock_state != TIME_ERROR,
+        maximum_error_ns=max(0, state.maxerror) * 1000,
+        estimated_error_ns=max(0, state.esterror) * 1000,
+        frequency=state.freq / 65_536e6,
+        offset_ns=state.offset * (1 if state.status & STA_NANO else 1000),
+        leap=leap,
+        tai_minus_utc_s=state.tai,
+        status=state.status & 0xFFFF,
+    )
 
 
 class SetNotice:

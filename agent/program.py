@@ -17,12 +17,14 @@ from noonmark.agent.config import AgentConfig
 from noonmark.agent.endpoint import Endpoint
 from noonmark.agent.metrics import Snapshot
 from noonmark.agent.pages import PageServer
+from noonmark.agent.reference_watch import ReferenceWatch
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.spool import Spool, SpoolSettings
 from noonmark.proto.control import Hello, Plan, ProbeCounters
 from noonmark.proto.notify import Notifier
 from noonmark.proto.options import HostPort
+from noonmark.proto.records import ClockEvent
 from noonmark.proto.version import VERSION
 
 log = logging.getLogger("noonmark.agent")
@@ -60,17 +62,29 @@ class Program:
             on_plan=self._follow,
             counters=self._counters,
             rng=self._rng,
+            standing=lambda first: self.references.messages(first),
         )
         self.endpoint = self._new_endpoint(config.bind)
+        self.references = ReferenceWatch(
+            config.reference,
+            self._clock,
+            on_records=self.reporter.add_records,
+            epoch=lambda: self.endpoint.check_clock(),
+            on_change=self.reporter.tell_now,
+        )
 
     def _new_endpoint(self, bind: tuple[HostPort, ...]) -> Endpoint:
         return Endpoint(
             binds=[(where.host, where.port) for where in bind],
             clock=self._clock,
             on_records=self.reporter.add_records,
-            on_clock_event=self.reporter.add_clock_event,
+            on_clock_event=self._clock_event,
             rng=self._rng,
         )
+
+    def _clock_event(self, event: ClockEvent) -> None:
+        self.references.clock_event(event)
+        self.reporter.add_clock_event(event)
 
     async def _hello(self, collector: HostPort) -> Hello:
         return Hello(
@@ -116,21 +130,25 @@ class Program:
         if self.config.metrics is not None:
             await pages.start(self.config.metrics)
         reporting = asyncio.create_task(self.reporter.run())
+        watching = asyncio.create_task(self.references.run())
         watchdog = asyncio.create_task(notifier.feed_watchdog())
         stopping = asyncio.create_task(stop.wait())
         log.info("started", extra={"fields": self._facts()})
         notifier.tell("READY=1")
         try:
-            # The reporter ends only by a fault of its own; then the whole program must.
-            await asyncio.wait({reporting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            # Reporter and references end only by a fault of their own; then the whole program must.
+            done, _ = await asyncio.wait({reporting, watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            if watching in done:
+                watching.result()
         finally:
             notifier.tell("STOPPING=1")
             await self.endpoint.close()
             self.reporter.stop()
             with contextlib.suppress(asyncio.CancelledError):
                 await reporting
-            for task in (watchdog, stopping):
+            for task in (watching, watchdog, stopping):
                 task.cancel()
+            await asyncio.gather(watching, return_exceptions=True)
             pages.close()
             log.info("stopped")
 

@@ -97,6 +97,7 @@ class Reporter:
         on_plan: Callable[[Plan], None],
         counters: Callable[[], ProbeCounters],
         rng: random.Random,
+        standing: Callable[[bool], Sequence[pb.AgentMessage]] = lambda first: (),  # noqa: ARG005
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -104,6 +105,8 @@ class Reporter:
         self._hello = hello
         self._on_plan = on_plan
         self._counters = counters
+        self._standing = standing
+        """What else is to be told of the present, each time; True: on a new connection."""
         self._rng = rng
         self._monotonic = monotonic
         self._news = asyncio.Event()
@@ -127,6 +130,10 @@ class Reporter:
     def add_clock_event(self, event: ClockEvent) -> None:
         """Take a clock event; it leaves at once."""
         self.spool.add_clock_event(event, now=self._monotonic())
+        self._news.set()
+
+    def tell_now(self) -> None:
+        """Send what there is without waiting for the next interval."""
         self._news.set()
 
     async def run(self) -> None:
@@ -239,11 +246,15 @@ class Reporter:
         self._connected = True
         self._connections += 1
         log.info("connected", extra={"fields": {"collector": self._collector}})
+        first = True
         while True:
             self._news.clear()
             while (entry := self.spool.next_entry()) is not None:
                 await self._write(call, self._message(entry))
             await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
+            for message in self._standing(first):
+                await self._write(call, message)
+            first = False
             if self._stopping.is_set():
                 await call.done_writing()
                 return

@@ -10,7 +10,6 @@ A smear (RFC 8633 section 3.7.1: linear, over 2 to 24 hours, no sign of it on th
 
 from __future__ import annotations
 
-import hashlib
 import re
 from bisect import bisect_right
 from dataclasses import dataclass
@@ -93,6 +92,8 @@ def _stamp(marks: dict[str, str], mark: str, what: str) -> str:
 def _check_hash(marks: dict[str, str], head: str, rows: list[tuple[str, str]]) -> None:
     if "h" not in marks:
         return
+    import hashlib  # only here: it brings a whole library with it, and agents are to stay small
+
     digest = hashlib.sha1((head + "".join(a + b for a, b in rows)).encode(), usedforsecurity=False).hexdigest()
     told = marks["h"].split()
     # Leading zeros of the five words are left away in some lists.

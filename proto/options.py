@@ -69,10 +69,11 @@ def gather(
 ) -> dict[str, Setting]:
     """Merge the layers into one setting an option, by key.
 
-    `flags` holds strings, tuples of strings or booleans by key; None or an empty tuple means not given. Raises
-    ConfigError for a value that does not parse, and for a key of the file that no option has.
+    `flags` holds strings, tuples of strings or booleans by key; None or an empty tuple means not given. A table of the
+    file stands for the options whose names begin with its own. Raises ConfigError for a value that does not parse, and
+    for a key of the file that no option has.
     """
-    document = document or {}
+    document = _flat(document or {})
     _refuse_unknown(options, document, document_name)
     settings = {}
     for option in options:
@@ -89,6 +90,17 @@ def gather(
         else:
             settings[option.key] = Setting(option.default, "default")
     return settings
+
+
+def _flat(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables' keys as keys of the whole: `nmea` in `[reference]` is `reference_nmea`."""
+    flat: dict[str, Any] = {}
+    for key, value in document.items():
+        if isinstance(value, dict):
+            flat.update((f"{key}_{inner}", inside) for inner, inside in value.items())
+        else:
+            flat[key] = value
+    return flat
 
 
 def _refuse_unknown(options: Sequence[Option], document: Mapping[str, Any], document_name: str) -> None:

@@ -2,7 +2,15 @@ from __future__ import annotations
 
 import select
 
-from noonmark.agent.kernel_clock import MAXIMUM_ERROR_NS, SetNotice, read_discipline
+from noonmark.agent.clocks import ErrorInjectedClock, SystemClock
+from noonmark.agent.kernel_clock import (
+    MAXIMUM_ERROR_NS,
+    STA_CLOCKERR,
+    STA_UNSYNC,
+    SetNotice,
+    read_discipline,
+    read_kernel_clock,
+)
 
 
 def test_discipline_is_read_without_any_right_to_change_it() -> None:
@@ -20,3 +28,19 @@ def test_notice_is_silent_while_nobody_sets_the_clock() -> None:
             notice.acknowledge()
     finally:
         notice.close()
+
+
+def test_the_kernels_whole_view_is_read() -> None:
+    clock = read_kernel_clock()
+    assert clock is not None, "adjtimex needs no right to be read"
+    assert clock.maximum_error_ns >= 0
+    assert clock.synchronized == (not clock.status & STA_UNSYNC) or clock.status & STA_CLOCKERR
+    assert SystemClock().kernel_clock() is not None
+
+
+def test_an_injected_error_is_owned_up_to() -> None:
+    plain = read_kernel_clock()
+    wrong = ErrorInjectedClock(-4_000_000, 0.0, 0).kernel_clock()
+    assert plain is not None
+    assert wrong is not None
+    assert wrong.estimated_error_ns >= 4_000_000
