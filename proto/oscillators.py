@@ -71,15 +71,36 @@ def oscillator_named(name: str) -> Oscillator:
         return CLASSES[OscillatorClass.QUARTZ]
 
 
+@dataclass(frozen=True, slots=True)
+class Wandering:
+    """What a clock may gain without its source: standard uncertainties of independent parts, ns."""
+
+    frequency_ns: float
+    temperature_ns: float
+    ageing_ns: float
+    noise_ns: float
+
+    @property
+    def total_ns(self) -> float:
+        """Root of the sum of squares (JCGM 100, 5.1.2)."""
+        return math.hypot(self.frequency_ns, self.temperature_ns, self.ageing_ns, self.noise_ns)
+
+
+def wandering(kept_by: Oscillator, elapsed_s: float) -> Wandering:
+    """The parts after `elapsed_s` seconds without a source; a negative span counts as none."""
+    span = max(0.0, elapsed_s)
+    return Wandering(
+        frequency_ns=kept_by.frequency_uncertainty * span * 1e9,
+        temperature_ns=kept_by.temperature / _RECTANGULAR * span * 1e9,
+        ageing_ns=kept_by.ageing_per_year / _RECTANGULAR / YEAR_S * span * span / 2 * 1e9,
+        noise_ns=kept_by.noise_at_1s * math.sqrt(span) * 1e9,
+    )
+
+
 def holdover_uncertainty(oscillator: Oscillator | OscillatorClass, elapsed_s: float) -> float:
     """Standard uncertainty, ns, that a clock gains in `elapsed_s` seconds without its source. Never falls with time.
 
     A negative span counts as none.
     """
     kept_by = CLASSES[oscillator] if isinstance(oscillator, OscillatorClass) else oscillator
-    span = max(0.0, elapsed_s)
-    frequency = kept_by.frequency_uncertainty * span
-    temperature = kept_by.temperature / _RECTANGULAR * span
-    ageing = kept_by.ageing_per_year / _RECTANGULAR / YEAR_S * span * span / 2
-    noise = kept_by.noise_at_1s * math.sqrt(span)
-    return math.hypot(frequency, temperature, ageing, noise) * 1e9
+    return wandering(kept_by, elapsed_s).total_ns
