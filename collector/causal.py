@@ -191,9 +191,11 @@ class CausalKnowledge:
             np.copyto(found, places[row], where=stamps[row] == stamp_ns)
         return found
 
-    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
+    def host_times(
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+    ) -> HostTimes:
         """The base's: messages tell of pairs, not of the reference."""
-        return self._base.host_times(host, clock_ns, memory)
+        return self._base.host_times(host, clock_ns, memory, limits=limits)
 
     def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
         """The base's."""

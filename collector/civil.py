@@ -117,15 +117,8 @@ def zone_offset_seconds(text: str) -> int | None:
     return -size if found[1] == "-" else size
 
 
-_DIGITS_2 = np.array([f"{i:02d}" for i in range(100)], dtype="S2")
-_DIGITS_4 = np.array([f"{i:04d}" for i in range(10_000)], dtype="S4")
-_HOUR_MINUTE = np.array([f"{i // 60:02d}:{i % 60:02d}:" for i in range(1440)], dtype="S6")
-_INSTANT = np.dtype(
-    {
-        "names": ["date", "t", "minute", "second", "point", "high", "low", "last", "z"],
-        "formats": ["S10", "S1", "S6", "S2", "S1", "S4", "S4", "S1", "S1"],
-    }
-)
+_THOUSAND = np.array([f"{i:03d}" for i in range(1000)], dtype="S3")
+_INSTANT = np.dtype({"names": ["second", "ms", "us", "ns", "z"], "formats": ["S20", "S3", "S3", "S3", "S1"]})
 INSTANT_WIDTH = _INSTANT.itemsize
 """Bytes of one printed instant: 2026-11-25T06:55:03.123456789Z."""
 
@@ -133,25 +126,23 @@ INSTANT_WIDTH = _INSTANT.itemsize
 def print_instants(time_ns: Int64) -> np.ndarray[tuple[int], np.dtype[np.bytes_]]:
     """RFC 3339 text of many instants at once, to the nanosecond, in UTC: an array of fixed-width byte strings.
 
-    int64 nanoseconds span the years 1677 to 2262, so every value can be printed.
+    int64 nanoseconds span the years 1677 to 2262, so every value can be printed. Each second met is printed once.
     """
     rows = np.empty(len(time_ns), dtype=_INSTANT)
+    if not len(rows):
+        return rows.view(f"S{INSTANT_WIDTH}")
     seconds = time_ns // SECOND_NS
     fraction = (time_ns - seconds * SECOND_NS).astype(np.int32)
-    days = seconds // 86_400
-    second_of_day = (seconds - days * 86_400).astype(np.int32)
-    if len(days) and days.min() == days.max():
-        rows["date"] = print_instant(int(days[0]) * DAY_NS)[:10].encode()
+    first, last = int(seconds.min()), int(seconds.max())
+    if last - first < len(rows):
+        met, row = np.arange(first, last + 1), seconds - first
     else:
-        unique, inverse = np.unique(days, return_inverse=True)
-        rows["date"] = np.array([print_instant(int(day) * DAY_NS)[:10] for day in unique], dtype="S10")[inverse]
-    minute = second_of_day // 60
-    rows["t"], rows["point"], rows["z"] = b"T", b".", b"Z"
-    rows["minute"] = _HOUR_MINUTE[minute]
-    rows["second"] = _DIGITS_2[second_of_day - minute * 60]
-    high = fraction // 100_000
-    rest = fraction - high * 100_000
-    low = rest // 10
-    rows["high"], rows["low"] = _DIGITS_4[high], _DIGITS_4[low]
-    rows["last"] = _DIGITS_2[(rest - low * 10)].view("S1")[1::2]
+        met, row = np.unique(seconds, return_inverse=True)
+    printed = [print_instant(second * SECOND_NS, digits=0)[:19] + "." for second in met.tolist()]
+    rows["second"] = np.array(printed, dtype="S20")[row]
+    milliseconds = fraction // 1_000_000
+    rest = fraction - milliseconds * 1_000_000
+    microseconds = rest // 1000
+    rows["ms"], rows["us"] = _THOUSAND[milliseconds], _THOUSAND[microseconds]
+    rows["ns"], rows["z"] = _THOUSAND[rest - microseconds * 1000], b"Z"
     return rows.view(f"S{INSTANT_WIDTH}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Iterator, Sequence
-from typing import BinaryIO
 
 import click
 
@@ -22,6 +21,7 @@ from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge
 from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
 from noonmark.collector.verdicts import LIKELY
+from noonmark.collector.write_behind import write_behind
 
 
 @click.command()
@@ -92,7 +92,9 @@ def order(
             with _opened(names, options, formats) as again:
                 tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
             _say(f"{len(steps)} causes and effects by {field}")
-        merge = merge_of(opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened)
+        merge = merge_of(
+            opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened, limits=as_json
+        )
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
         _report(merge, opened, findings)
@@ -132,14 +134,12 @@ def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[s
 
 
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
-    out: BinaryIO = sys.stdout.buffer
+    parts: Iterator[bytes | memoryview]
     if as_json:
-        for line in merge_json.lines(merge.stretches(), hosts.names, [log.name.path for log in logs]):
-            out.write(line)
+        parts = merge_json.lines(merge.stretches(), hosts.names, [log.name.path for log in logs])
     else:
-        for text in merge_text.texts(merge.stretches(), hosts.names):
-            out.write(text)
-    out.flush()
+        parts = merge_text.texts(merge.stretches(), hosts.names)
+    write_behind(parts, sys.stdout.buffer)
 
 
 def _say(text: str) -> None:

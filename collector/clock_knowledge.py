@@ -49,8 +49,12 @@ class ClockKnowledge(Protocol):
     def hosts(self) -> tuple[str, ...]:
         """Names; the arguments below are positions in it."""
 
-    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
+    def host_times(
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+    ) -> HostTimes:
         """Set readings of one host's clock, in the order of its log, on reference time.
+
+        Without `limits`, uncertainty and limits are left out (infinite and unbounded), which costs less.
 
         Where the clock was set back, readings occur twice. Those that the log's own order does not settle get limits
         that cover both times.

@@ -19,7 +19,7 @@ import numpy as np
 from noonmark.collector.clock_knowledge import ClockMemory, HostTimes
 from noonmark.collector.clock_lines import ClockKnots, ClockLines, fill_gaps, intervals_of, lines_of
 from noonmark.collector.clock_pieces import assign_pieces, find_pieces
-from noonmark.collector.estimate import UNBOUNDED_NS, FleetEstimate, Float64, Int32, Int64
+from noonmark.collector.estimate import UNBOUNDED_NS, Bool, FleetEstimate, Float64, Int32, Int64
 from noonmark.collector.pair_table import PairSource, PairTable
 
 DRIFT_LIMIT = 15e-6
@@ -73,14 +73,16 @@ class ClockTable:
         """Names, in the order of the table's rows."""
         return self._hosts
 
-    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
+    def host_times(
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+    ) -> HostTimes:
         """See `ClockKnowledge.host_times`; `host` -1 is one that nothing is known of."""
         if host < 0:
             return _unknown_times(clock_ns)
         pieces = self._pieces[host]
         clock = self._lines.clock_ns[host]
         if len(pieces) == 1:
-            return self._times(host, clock_ns, intervals_of(clock, clock_ns))
+            return self._times(host, clock_ns, intervals_of(clock, clock_ns), limits)
         piece, open_until = assign_pieces(clock, pieces, self._lines.at_ns, clock_ns, memory or ClockMemory())
         times = self._times(host, clock_ns, _intervals(clock, pieces, clock_ns, piece))
         unsettled = np.flatnonzero(open_until > piece)
@@ -93,17 +95,20 @@ class ClockTable:
             times.uncertainty_ns[unsettled] += span / np.sqrt(12.0)
         return times
 
-    def _times(self, host: int, clock_ns: Int64, interval: Int64) -> HostTimes:
+    def _times(self, host: int, clock_ns: Int64, interval: Int64, limits: bool = True) -> HostTimes:
         lines = self._lines
         since_knot = clock_ns - lines.clock_base_ns[host, interval]
         # T = s - x, where x moves by (1 - rate) for each nanosecond that the clock shows: a small number, kept exact.
         moved = np.rint(since_knot * lines.lag[host, interval]).astype(np.int64)
         reference_ns = clock_ns - lines.offset_base_ns[host, interval] - moved
+        known = lines.known[host, interval]
+        reference_ns = reference_ns if known.all() else np.where(known, reference_ns, clock_ns)
+        if not limits:
+            return _without_limits(reference_ns, known)
         row = np.array([host])
         lower, upper = lines.limits(row, interval, reference_ns)
-        known = lines.known[host, interval]
         return HostTimes(
-            reference_ns=reference_ns if known.all() else np.where(known, reference_ns, clock_ns),
+            reference_ns=reference_ns,
             uncertainty_ns=lines.uncertainty(row, interval, reference_ns),
             earliest_ns=np.where(upper >= UNBOUNDED_NS, -UNBOUNDED_NS, clock_ns - upper),
             latest_ns=np.where(lower <= -UNBOUNDED_NS, UNBOUNDED_NS, clock_ns - lower),
@@ -132,7 +137,14 @@ class NoKnowledge:
     hosts: tuple[str, ...] = ()
     knows_pairs = False
 
-    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:  # noqa: ARG002
+    def host_times(
+        self,
+        host: int,  # noqa: ARG002
+        clock_ns: Int64,
+        memory: ClockMemory | None = None,  # noqa: ARG002
+        *,
+        limits: bool = True,  # noqa: ARG002
+    ) -> HostTimes:
         """Nothing is known."""
         return _unknown_times(clock_ns)
 
@@ -155,12 +167,17 @@ class NoKnowledge:
 
 
 def _unknown_times(clock_ns: Int64) -> HostTimes:
+    return _without_limits(clock_ns.copy(), np.zeros(len(clock_ns), np.bool_))
+
+
+def _without_limits(reference_ns: Int64, known: Bool) -> HostTimes:
+    count = len(reference_ns)
     return HostTimes(
-        reference_ns=clock_ns.copy(),
-        uncertainty_ns=np.full(len(clock_ns), np.inf),
-        earliest_ns=np.full(len(clock_ns), -UNBOUNDED_NS),
-        latest_ns=np.full(len(clock_ns), UNBOUNDED_NS),
-        known=np.zeros(len(clock_ns), np.bool_),
+        reference_ns=reference_ns,
+        uncertainty_ns=np.full(count, np.inf),
+        earliest_ns=np.full(count, -UNBOUNDED_NS),
+        latest_ns=np.full(count, UNBOUNDED_NS),
+        known=known,
     )
 
 

@@ -75,7 +75,9 @@ class KnownClocks:
             self._tables.clear()
         return self._hosts.index(host)
 
-    def host_times(self, host: int, clock_ns: Int64, memory: ClockMemory | None = None) -> HostTimes:
+    def host_times(
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+    ) -> HostTimes:
         """See `ClockKnowledge.host_times`."""
         if host < 0 or not len(clock_ns):
             return NoKnowledge().host_times(host, clock_ns)
@@ -84,7 +86,7 @@ class KnownClocks:
         memory = memory or ClockMemory()
         cuts = [0, *(np.flatnonzero(np.diff(window)) + 1).tolist(), len(clock_ns)]
         parts = [
-            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory)
+            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory, limits=limits)
             for begin, end in itertools.pairwise(cuts)
         ]
         found = HostTimes(*(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__))

@@ -62,7 +62,7 @@ class _Neighbours:
     """What verdicts on neighbours need of records, with the last record of the stretch before in front."""
 
     host: Int32
-    sequence: Int32
+    sequence: Int64
     stamp_ns: Int64
     resolution_ns: Int64
     reference_ns: Int64

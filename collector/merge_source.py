@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -33,32 +34,38 @@ class Records:
     """Each record's bytes, its newline included."""
     host: Int32
     """Position in the merge's list of hosts."""
-    sequence: Int32
+    sequence: Int64
     """Records of one sequence stand in the order of their log: one number for each host of each log."""
-    source: Int32
     stamp_ns: Int64
     resolution_ns: Int64
     reference_ns: Int64
-    uncertainty_ns: Float64
-    """Of the clock alone, standard."""
-    earliest_ns: Int64
-    latest_ns: Int64
     known: Bool
     timed: Bool
     key: Int64
     """Its place."""
+    uncertainty_ns: Float64 | None = None
+    """Of the clock alone, standard. This and the limits are there only if they were asked for."""
+    earliest_ns: Int64 | None = None
+    latest_ns: Int64 | None = None
 
     def __len__(self) -> int:
         return len(self.key)
 
+    @property
+    def source(self) -> Int64:
+        """Number of each record's log."""
+        return self.sequence >> SEQUENCE_BITS
+
     def rows(self, chosen: Int64 | slice) -> Records:
         """Some of them."""
-        text = (
-            self.text.slice(chosen.start or 0, (chosen.stop or len(self)) - (chosen.start or 0))
-            if isinstance(chosen, slice)
-            else self.text.take(pa.array(chosen))
-        )
-        return Records(text, *(getattr(self, name)[chosen] for name in COLUMNS))
+        if isinstance(chosen, slice):
+            begin, end, _ = chosen.indices(len(self))
+            text = self.text.slice(begin, end - begin)
+        else:
+            text = self.text.take(pa.array(chosen))
+        columns: list[Any] = [getattr(self, name) for name in COLUMNS]
+        chosen_ones: list[Any] = [None if column is None else column[chosen] for column in columns]
+        return Records(text, *chosen_ones)
 
     @classmethod
     def joined(cls, several: list[Records]) -> Records:
@@ -66,10 +73,14 @@ class Records:
         if len(several) == 1:
             return several[0]
         text = pa.concat_arrays([records.text for records in several])
-        return cls(text, *(np.concatenate([getattr(records, name) for records in several]) for name in COLUMNS))
+        columns: list[list[Any]] = [[getattr(records, name) for records in several] for name in COLUMNS]
+        joined: list[Any] = [None if column[0] is None else np.concatenate(column) for column in columns]
+        return cls(text, *joined)
 
 
 COLUMNS = tuple(name for name in Records.__slots__ if name != "text")
+SEQUENCE_BITS = 32
+"""A log may hold so many hosts' lines, as bits; the rest of a sequence's number is the log's."""
 
 
 def record_texts(block: RecordBlock) -> pa.Array:
@@ -90,11 +101,13 @@ class Source:
         *,
         window_ns: int = 0,
         floors: Callable[[int, Int64], Int64] | None = None,
+        limits: bool = True,
     ) -> None:
         """`host_number` gives, for a host's name (None: the log's own), its number in the merge and in the knowledge.
 
         `window_ns` is how far a log of several hosts may be out of order; 0 for a log of one host. `floors` gives
-        places before which records cannot stand (host in the knowledge, stamps).
+        places before which records cannot stand (host in the knowledge, stamps). `limits`: also find each record's
+        uncertainty and limits.
         """
         self.number = number
         self.window_ns = window_ns
@@ -105,11 +118,12 @@ class Source:
         self._knowledge = knowledge
         self._host_number = host_number
         self._floors = floors
+        self._limits = limits
         self._memories: dict[int, ClockMemory] = {}
         self._highest: dict[int, int] = {}
         self._sequences: dict[int, int] = {}
         self._horizon = -UNBOUNDED_NS
-        self._last_sequence = itertools.count(number << 16)
+        self._last_sequence = itertools.count(number << SEQUENCE_BITS)
 
     @property
     def horizon_ns(self) -> int:
@@ -188,7 +202,7 @@ class Source:
     def _of_host(self, name: str | None, block: RecordBlock, text: pa.Array) -> Records:
         host, known_as = self._host_number(name)
         memory = self._memories.setdefault(host, ClockMemory())
-        times = self._knowledge.host_times(known_as, block.time_ns, memory)
+        times = self._knowledge.host_times(known_as, block.time_ns, memory, limits=self._limits)
         key = times.reference_ns + block.resolution_ns // 2
         if self._floors is not None:
             np.maximum(key, self._floors(known_as, block.time_ns), out=key)
@@ -200,16 +214,15 @@ class Source:
         count = len(key)
         return Records(
             text=text,
-            host=np.full(count, host, np.int32),
-            sequence=np.full(count, self._sequences[host], np.int32),
-            source=np.full(count, self.number, np.int32),
+            host=np.broadcast_to(np.int32(host), count),
+            sequence=np.broadcast_to(np.int64(self._sequences[host]), count),
             stamp_ns=block.time_ns,
             resolution_ns=block.resolution_ns,
             reference_ns=times.reference_ns,
-            uncertainty_ns=times.uncertainty_ns,
-            earliest_ns=times.earliest_ns,
-            latest_ns=times.latest_ns,
             known=times.known & block.timed,
             timed=block.timed,
             key=key,
+            uncertainty_ns=times.uncertainty_ns if self._limits else None,
+            earliest_ns=times.earliest_ns if self._limits else None,
+            latest_ns=times.latest_ns if self._limits else None,
         )

@@ -19,6 +19,22 @@
 >>> round(float(found.probability[1]), 6)  # half a millisecond proves nothing, but leaves hardly a doubt
 1.0
 
+A host's own order is kept: each event is placed no earlier than the one before it. Who wants a host's events by their
+stamps sorts them first. Two events by themselves, and how far apart such stamps must be to be sure:
+
+>>> pair = compare(0, 10**18 + 9_000_000, 1, 10**18 + 7_000_000, clocks)
+>>> pair.first, pair.certainty.name, pair.gap_ns, (pair.lower_ns, pair.upper_ns)
+(0, 'CERTAIN', 3000000, (1999789, 4000211))
+>>> pair.resolvable_ns  # the limits have aged by 15 ppm a clock since the estimate, seven milliseconds ago
+6000211
+
+And a transaction on gate-2 that must be later than everything stamped so far, anywhere:
+
+>>> wait_ns(0, 10**18 + 9_000_000, clocks)  # gate-2's clock may be 6 ms ahead of the database's
+6000302
+
+In a running collector `KnownClocks` (known_clocks.py) answers in the place of the table, from the history; programs in
+other languages ask the gRPC service `noonmark.v1.Ordering`.
 """
 
 from __future__ import annotations

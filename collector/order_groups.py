@@ -42,24 +42,38 @@ def uncut(lower: Int64, upper: Int64, host: Int32, *, following_ns: int | None =
 
     `lower` and `upper` are its reach. `following_ns`: no event after these reaches below that.
     """
-    count = len(host)
-    if count == 0:
-        return np.zeros(0, np.bool_)
+    held = np.zeros(len(host), np.bool_)
+    if len(host) < 2:
+        return held
+    most_above = np.maximum.accumulate(upper)
+    least_below = np.minimum.accumulate(lower[::-1])[::-1]
+    overlapping = most_above[:-1] > least_below[1:]
+    if overlapping.any():
+        # Where nothing overlaps at all there is a boundary; only the stretches between need a closer look.
+        near = np.zeros(len(host), np.bool_)
+        near[1:] = overlapping
+        near[:-1] |= overlapping
+        rows = np.flatnonzero(near)
+        held[rows] = _held(lower[rows], upper[rows], host[rows])
+    if following_ns is not None:
+        held[1:] |= most_above[:-1] > following_ns
+    return held
+
+
+def _held(lower: Int64, upper: Int64, host: Int32) -> Bool:
+    """The same, with each host's own order taken into account."""
     most_above, host_above = np.maximum.accumulate(upper), _holder(upper, host)
     second_above = _second(upper, most_above, host, host_above)
     least_below = np.minimum.accumulate(lower[::-1])[::-1]
     host_below = _holder(-lower[::-1], host[::-1])[::-1]
     second_below = -_second(-lower[::-1], -least_below[::-1], host[::-1], host_below[::-1])[::-1]
     # Boundary k lies above event k: what is above it ends with k - 1, what is below begins with k.
-    above, below = slice(0, count - 1), slice(1, count)
-    differ = host_above[above] != host_below[below]
+    above, below = slice(0, len(host) - 1), slice(1, len(host))
     held = np.where(
-        differ,
+        host_above[above] != host_below[below],
         most_above[above] > least_below[below],
         (most_above[above] > second_below[below]) | (second_above[above] > least_below[below]),
     )
-    if following_ns is not None:
-        held |= most_above[above] > following_ns
     return np.concatenate([[False], held])
 
 

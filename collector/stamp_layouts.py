@@ -2,7 +2,7 @@
 
 A *layout* is what one stamp that the slow reader understood looks like, byte by byte: which bytes are digits of which
 field, which are fixed. All lines of a block are held against it with one exclusive-or and one comparison, and read with
-one matrix product (the digits of a field times powers of ten). A line that fits a layout gets exactly the stamp that
+one matrix product (digits times what each is worth). A line that fits a layout gets exactly the stamp that
 the slow reader would give; a line that does not fit (or fits, but names a date or time that needs thought: second 60,
 hour 24, the 30th of February) is left to the slow reader.
 
@@ -18,11 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.civil import DAY_NS, SECOND_NS, days_from_civil, days_in_month
-from noonmark.collector.estimate import Bool, Int64, UInt8
+from noonmark.collector.estimate import Bool, Float64, Int64, UInt8
 from noonmark.collector.log_stamps import LogStamp
 from noonmark.collector.stamps_epoch import UNIT_NS, UNIT_OF_DIGITS
-
-Float32 = np.ndarray[tuple[int, ...], np.dtype[np.float32]]
 
 LONGEST = 64
 """Bytes of a line that a layout may look at."""
@@ -30,9 +28,10 @@ _WORD = 8
 _CIVIL = re.compile(rb"(\d{4})([-/])(\d\d)\2(\d\d)[Tt _](\d\d):(\d\d):(\d\d)(?:[.,](\d{1,9}))?([Zz]|[+-]\d\d:?\d\d)\Z")
 _EPOCH = re.compile(rb"(\d{1,19})(?:\.(\d{1,9}))?\Z")
 _FIRST_FIELD = re.compile(rb"(?:\{\"[^\"\\]+\":\"?|[A-Za-z_@]+=\"?)\Z")
-_EXACT = 7
-"""Digits that a float32 holds exactly."""
+_EXACT = 15
+"""Digits that a float64 holds exactly."""
 _STACK = 256
+_CHUNK = 8 * _STACK
 _ALL_TRUE = np.uint64(0x0101010101010101)
 _INT64_MOST = 2**63 - 1
 _INT64_SAFE = 9.2e18
@@ -49,13 +48,13 @@ class Layout:
     template: UInt8
     """(width,): the fixed bytes; `0` where a digit stands."""
     greatest: UInt8
-    """(width,): what template xor line may at most be: 9 for a digit, 0 for a fixed byte, 255 for any byte."""
-    weights: Float32
-    """(width, fields): powers of ten."""
+    """(width,): what template xor line may at most be: up to 9 for a digit, 0 for a fixed byte, 255 for any byte."""
+    weights: Float64
+    """(width, fields): what each digit is worth in its field."""
     civil: bool
-    """Whether the fields are year, month, day, hour, minute, second, fraction, fraction; else parts of one number."""
+    """Whether the fields are the date as yyyymmdd and the time of day in ns; else they are parts of one number."""
     scales_ns: tuple[int, ...]
-    """What one unit of each field is worth, for the fields that simply add up."""
+    """What one unit of each part of a number is worth."""
     zone_ns: int
     resolution_ns: int
 
@@ -88,51 +87,47 @@ def _fixed_place(before: bytes, stamp: LogStamp, first_fields: tuple[str, ...]) 
 class _Builder:
     """Lays out templates column by column."""
 
-    def __init__(self, before: bytes, text: bytes, after: bytes) -> None:
+    def __init__(self, before: bytes, text: bytes, after: bytes, fields: int) -> None:
         self.begin = len(before)
         used = len(before) + len(text) + 1
         self.width = -(-used // _WORD) * _WORD
         self.template = np.zeros(self.width, np.uint8)
         self.greatest = np.full(self.width, 255, np.uint8)
-        self.columns: list[tuple[int, int]] = []  # (first column, digits)
-        self.fix(0, before + text + after)
+        self.weights = np.zeros((self.width, fields), np.float64)
+        self.template[:used] = np.frombuffer(before + text + after, np.uint8)
+        self.greatest[:used] = 0
 
-    def fix(self, begin: int, text: bytes) -> None:
-        self.template[begin : begin + len(text)] = np.frombuffer(text, np.uint8)
-        self.greatest[begin : begin + len(text)] = 0
+    def digits(self, begin: int, count: int, field: int, worth: float, tens: int = 9) -> None:
+        """So many digits from this byte of the stamp's text on; the last is worth so much, the first is at most `tens`.
 
-    def digits(self, begin: int, count: int) -> None:
-        """The next field: so many digits, from this byte of the stamp's text on."""
+        They may also be in one field with others.
+        """
         first = self.begin + begin
         self.template[first : first + count] = ord("0")
         self.greatest[first : first + count] = 9
-        self.columns.append((first, count))
+        self.greatest[first] = tens
+        self.weights[first : first + count, field] = worth * 10.0 ** np.arange(count - 1, -1, -1)
 
     def layout(self, *, civil: bool, scales_ns: list[int], zone_ns: int, resolution_ns: int) -> Layout:
-        weights = np.zeros((self.width, len(self.columns)), np.float32)
-        for field, (first, count) in enumerate(self.columns):
-            weights[first : first + count, field] = 10.0 ** np.arange(count - 1, -1, -1)
         return Layout(
-            self.width, self.template, self.greatest, weights, civil, tuple(scales_ns), zone_ns, resolution_ns
+            self.width, self.template, self.greatest, self.weights, civil, tuple(scales_ns), zone_ns, resolution_ns
         )
 
 
 def _civil_layout(before: bytes, text: bytes, after: bytes, found: re.Match[bytes], stamp: LogStamp) -> Layout:
-    builder = _Builder(before, text, after)
-    for group in (1, 3, 4, 5, 6, 7):
-        builder.digits(found.start(group), len(found[group]))
-    scales = []
-    begin, digits = found.start(8), len(found[8] or b"")
-    for taken in range(0, digits, 5):
-        count = min(5, digits - taken)
-        builder.digits(begin + taken, count)
-        scales.append(int(10 ** (9 - taken - count)))
-    return builder.layout(
-        civil=True,
-        scales_ns=scales,
-        zone_ns=stamp.zone_seconds * SECOND_NS,
-        resolution_ns=int(10 ** (9 - digits)),
-    )
+    builder = _Builder(before, text, after, fields=2)
+    builder.digits(found.start(1), 4, 0, 1e4)
+    builder.digits(found.start(3), 2, 0, 1e2)
+    builder.digits(found.start(4), 2, 0, 1.0)
+    # Tens of hours, minutes and seconds are bounded here, so that only hours 24 to 29 are left to be found out later.
+    builder.digits(found.start(5), 2, 1, 3600e9, tens=2)
+    builder.digits(found.start(6), 2, 1, 60e9, tens=5)
+    builder.digits(found.start(7), 2, 1, 1e9, tens=5)
+    digits = len(found[8] or b"")
+    if digits:
+        builder.digits(found.start(8), digits, 1, 10.0 ** (9 - digits))
+    zone_ns, resolution_ns = stamp.zone_seconds * SECOND_NS, int(10 ** (9 - digits))
+    return builder.layout(civil=True, scales_ns=[], zone_ns=zone_ns, resolution_ns=resolution_ns)
 
 
 def _epoch_layout(before: bytes, text: bytes, after: bytes, stamp: LogStamp) -> Layout | None:
@@ -140,16 +135,18 @@ def _epoch_layout(before: bytes, text: bytes, after: bytes, stamp: LogStamp) -> 
     unit = stamp.format if stamp.format in UNIT_NS else UNIT_OF_DIGITS.get(len(whole))
     if unit is None or 10 ** len(fraction) > UNIT_NS[unit]:
         return None
-    builder = _Builder(before, text, after)
-    scales = []
-    for begin, digits, unit_ns in (
-        (0, len(whole), UNIT_NS[unit]),
-        (len(whole) + 1, len(fraction), UNIT_NS[unit] // 10 ** len(fraction)),
-    ):
-        for taken in range(0, digits, _EXACT):
-            count = min(_EXACT, digits - taken)
-            builder.digits(begin + taken, count)
-            scales.append(int(unit_ns * 10 ** (digits - taken - count)))
+    parts = [  # (first byte, digits, what one unit of the last digit is worth)
+        (begin + taken, min(_EXACT, digits - taken), unit_ns * 10 ** max(0, digits - taken - _EXACT))
+        for begin, digits, unit_ns in (
+            (0, len(whole), UNIT_NS[unit]),
+            (len(whole) + 1, len(fraction), UNIT_NS[unit] // 10 ** len(fraction)),
+        )
+        for taken in range(0, digits, _EXACT)
+    ]
+    builder = _Builder(before, text, after, fields=len(parts))
+    for field, (begin, digits, _) in enumerate(parts):
+        builder.digits(begin, digits, field, 1.0)
+    scales = [int(worth) for _, _, worth in parts]
     return builder.layout(civil=False, scales_ns=scales, zone_ns=0, resolution_ns=stamp.resolution_ns)
 
 
@@ -197,56 +194,52 @@ class LayoutReader:
 def read_layout(layout: Layout, padded: UInt8, starts: Int64) -> tuple[Int64, Bool]:
     """(time_ns, fits) of every line against one layout; time_ns means nothing where fits is False."""
     windows = np.ndarray((len(padded) - layout.width + 1,), f"V{layout.width}", padded.data, strides=(1,))
-    differences = windows[starts].view(np.uint8)
-    differences ^= np.tile(layout.template, len(starts))
-    words = (differences <= np.tile(layout.greatest, len(starts))).view(np.uint64).reshape(len(starts), -1)
-    fits = words[:, 0].copy()
-    for column in range(1, words.shape[1]):
-        fits &= words[:, column]
-    fields = _products(differences.reshape(len(starts), layout.width), layout.weights)
+    fields = np.empty((len(starts), layout.weights.shape[1]))
+    fits = np.empty(len(starts), np.bool_)
+    template, greatest = np.tile(layout.template, _CHUNK), np.tile(layout.greatest, _CHUNK)
+    for begin in range(0, len(starts), _CHUNK):  # in pieces that fit the caches
+        rows = slice(begin, min(begin + _CHUNK, len(starts)))
+        differences = windows[starts[rows]].view(np.uint8)
+        differences ^= template[: len(differences)]
+        words = (differences <= greatest[: len(differences)]).view(np.uint64).reshape(-1, layout.width // _WORD)
+        fits[rows] = words[:, 0] == _ALL_TRUE
+        for column in range(1, words.shape[1]):
+            fits[rows] &= words[:, column] == _ALL_TRUE
+        _multiply(differences.reshape(-1, layout.width), layout.weights, fields[rows])
     time_ns, exists = (_civil_time if layout.civil else _number_time)(layout, fields)
-    return time_ns, (fits == _ALL_TRUE) & exists
+    return time_ns, fits & exists
 
 
-def _products(digits: UInt8, weights: Float32) -> Float32:
+def _multiply(digits: UInt8, weights: Float64, out: Float64) -> None:
     """Matrix product, in stacks of a few hundred rows: so small that the library below starts no threads for them."""
-    rows, width = digits.shape
-    stacked = rows - rows % _STACK
-    found = np.empty((rows, weights.shape[1]), np.float32)
-    np.matmul(
-        digits[:stacked].astype(np.float32).reshape(-1, _STACK, width),
-        weights,
-        out=found[:stacked].reshape(-1, _STACK, weights.shape[1]),
-    )
-    np.matmul(digits[stacked:].astype(np.float32), weights, out=found[stacked:])
-    return found
+    values = digits.astype(np.float64)
+    stacked = len(values) - len(values) % _STACK
+    shape = (-1, _STACK, values.shape[1])
+    np.matmul(values[:stacked].reshape(shape), weights, out=out[:stacked].reshape(-1, _STACK, weights.shape[1]))
+    np.matmul(values[stacked:], weights, out=out[stacked:])
 
 
-def _civil_time(layout: Layout, fields: Float32) -> tuple[Int64, Bool]:
-    """Instants from columns year, month, day, hour, minute, second and parts of the fraction."""
-    hour, minute, second = fields[:, 3], fields[:, 4], fields[:, 5]
-    exists = (hour < 24) & (minute < 60) & (second < 60)
-    dates = fields[:, :3]
+def _civil_time(layout: Layout, fields: Float64) -> tuple[Int64, Bool]:
+    """Instants from columns date (yyyymmdd) and time of day (ns)."""
+    dates, exists = fields[:, 0], fields[:, 1] < DAY_NS
+    time_ns: Int64 = fields[:, 1].astype(np.int64)
     if len(dates) and (dates == dates[0]).all():  # the usual case: one block of a log lies within one day
-        year, month, day = (int(value) for value in dates[0])
+        year, rest = divmod(int(dates[0]), 10_000)
+        month, day = divmod(rest, 100)
         if not (_EARLIEST_YEAR <= year <= _LATEST_YEAR and 1 <= month <= 12 and 1 <= day <= days_in_month(year, month)):
-            return np.zeros(len(fields), np.int64), np.zeros(len(fields), np.bool_)
-        day_ns: int | Int64 = days_from_civil(year, month, day) * DAY_NS
-    else:
-        years, months, days = (dates[:, column].astype(np.int64) for column in range(3))
-        exists &= (years >= _EARLIEST_YEAR) & (years <= _LATEST_YEAR) & (months >= 1) & (months <= 12)
-        years, months = np.where(exists, years, 2000), np.where(exists, months, 1)
-        exists &= (days >= 1) & (days <= days_in_month(years, months))
-        day_ns = days_from_civil(years, months, days) * DAY_NS
-    time_ns = (hour * np.float32(3600) + minute * np.float32(60) + second).astype(np.int64)
-    time_ns *= SECOND_NS
-    time_ns += day_ns - layout.zone_ns
-    for column, scale_ns in enumerate(layout.scales_ns, start=6):
-        time_ns += fields[:, column].astype(np.int64) * scale_ns
+            return time_ns, np.zeros(len(fields), np.bool_)
+        time_ns += days_from_civil(year, month, day) * DAY_NS - layout.zone_ns
+        return time_ns, exists
+    years, rests = np.divmod(dates.astype(np.int64), 10_000)
+    months, days = np.divmod(rests, 100)
+    exists &= (years >= _EARLIEST_YEAR) & (years <= _LATEST_YEAR) & (months >= 1) & (months <= 12)
+    years, months = np.where(exists, years, 2000), np.where(exists, months, 1)
+    exists &= (days >= 1) & (days <= days_in_month(years, months))
+    time_ns += days_from_civil(years, months, days) * DAY_NS - layout.zone_ns
     return time_ns, exists
 
 
-def _number_time(layout: Layout, fields: Float32) -> tuple[Int64, Bool]:
+def _number_time(layout: Layout, fields: Float64) -> tuple[Int64, Bool]:
     """Instants from the parts of an epoch number; those beyond int64 do not exist here."""
     time_ns = np.zeros(len(fields), np.int64)
     size = np.zeros(len(fields), np.float64)
