@@ -61,6 +61,7 @@ class KnownClocks:
         self._budget = pair_budget
         self.knows_pairs = with_pairs
         self._tables: OrderedDict[int, ClockTable | NoKnowledge] = OrderedDict()
+        self._courses: dict[tuple[int, str], list[PairView]] = {}
         self._offset: dict[int, int] = {}
 
     @property
@@ -69,7 +70,7 @@ class KnownClocks:
         return self._hosts
 
     def add_host(self, host: str) -> int:
-        """Position of one more host; windows are loaded anew, as a table holds all hosts at the same knots."""
+        """Position of one more host; tables are made anew, as each holds all hosts at the same knots."""
         if host not in self._hosts:
             self._hosts = (*self._hosts, host)
             self._tables.clear()
@@ -133,18 +134,22 @@ class KnownClocks:
             return self._tables[window]
         since = max(-LATEST_NS, window * self._window_ns - MARGIN_NS)
         until = min(LATEST_NS, (window + 1) * self._window_ns + MARGIN_NS)
-        table = load_table(self._source, self._hosts, since, until, self._budget if self.knows_pairs else 0)
+        for host in self._hosts:
+            if (window, host) not in self._courses:
+                self._courses[window, host] = _course(self._source, host, since, until)
+        courses = [self._courses[window, host] for host in self._hosts]
+        table = _table_of(self._source, self._hosts, courses, self._budget if self.knows_pairs else 0)
         self._tables[window] = table
         if len(self._tables) > WINDOWS_KEPT:
-            self._tables.popitem(last=False)
+            oldest, _ = self._tables.popitem(last=False)
+            self._courses = {key: course for key, course in self._courses.items() if key[0] != oldest}
         return table
 
 
-def load_table(
-    source: ClockSource, hosts: Sequence[str], since_ns: int, until_ns: int, pair_budget: int = PAIR_BUDGET
+def _table_of(
+    source: ClockSource, hosts: Sequence[str], courses: Sequence[Sequence[PairView]], pair_budget: int
 ) -> ClockTable | NoKnowledge:
-    """A table of some hosts' clocks over [since, until) of reference time; no knowledge if the source has nothing."""
-    courses = [_course(source, host, since_ns, until_ns) for host in hosts]
+    """A table of hosts' clocks from their courses; no knowledge if the source had nothing."""
     instants = sorted({pair.at_ns for course in courses for pair in course})
     if not instants:
         return NoKnowledge()

@@ -190,6 +190,8 @@ class Source:
         for row, name in enumerate(block.hosts):
             groups.setdefault(name, []).append(row)
         parts, order = [], []
+        for name in groups:  # all are numbered before any is asked about, so that knowledge is loaded once for all
+            self._host_number(name)
         for name, rows in groups.items():
             chosen = np.array(rows)
             part = RecordBlock(

@@ -81,11 +81,13 @@ class PairTable:
         at = self._lines.at_ns
         span = at[after] - at[before]
         share = np.divide(at_ns - at[before], span, out=np.zeros(len(row)), where=span > 0).clip(0.0, 1.0)
-        sigma = (1.0 - share) * self._uncertainty[row, before] + share * self._uncertainty[row, after]
+        ends = self._uncertainty[row, before], self._uncertainty[row, after]
+        known = np.isfinite(ends[0]) & np.isfinite(ends[1])
+        sigma = (1.0 - share) * np.where(known, ends[0], 0.0) + share * np.where(known, ends[1], 0.0)
         jumped = np.hypot(self._lines.jump_ns[a, interval], self._lines.jump_ns[b, interval])
         growth = np.hypot(self._lines.uncertainty_slope[a, interval], self._lines.uncertainty_slope[b, interval])
         sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth + jumped
-        np.copyto(found, sigma, where=(row >= 0) & np.isfinite(sigma))
+        np.copyto(found, sigma, where=(row >= 0) & known & np.isfinite(sigma))
 
     def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
         """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
