@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "explain": ("noonmark.collector.cli_explain:command", "Was it the clock, and if not, what?"),
     "fleet": ("noonmark.collector.cli_fleet:fleet", "Every host's clock, worst first."),
     "gate": ("noonmark.collector.cli_gate:gate", "Wait until a host's clock is shown to be within a budget."),
+    "holdover": ("noonmark.collector.cli_holdover:holdover", "How far a clock without its source may wander."),
     "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
     "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),
     "simulate": ("noonmark.lab.cli_simulate:simulate", "Write a simulated fleet's probes, and the truth."),
