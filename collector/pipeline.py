@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+import numpy as np
+
 from noonmark.collector.assemble import assemble
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.judge import Accusation, judge, worst_suspect
 from noonmark.collector.linefit import anchoring
+from noonmark.collector.nearby import nearby
 from noonmark.collector.rows import choose, of_current_epochs, usable
 from noonmark.collector.settle import settle
 from noonmark.collector.stampquality import granularity
@@ -54,6 +57,9 @@ def step(
     rows = choose(probes, good.rows & of_current_epochs(probes))
     if len(rows) == 0:
         raise ValueError("no usable probe to estimate from")
+    named = {reference.host for reference in declared}
+    roots = np.array([number for number, host in enumerate(probes.hosts) if host in named], dtype=np.int64)
+    rows = nearby(rows, at_ns, roots)
     dropped: list[Reference] = []
     accused: list[Accusation] = []
     while True:
