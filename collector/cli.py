@@ -25,11 +25,16 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "holdover": ("noonmark.collector.cli_holdover:holdover", "How far a clock without its source may wander."),
     "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
     "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),
+    "plot": ("noonmark.collector.cli_plot:plot", "Draw the fleet, a host or a pair as a picture file."),
     "simulate": ("noonmark.lab.cli_simulate:simulate", "Write a simulated fleet's probes, and the truth."),
     "stability": ("noonmark.collector.cli_stability:command", "How stable a clock is, at every averaging time."),
     "solve": ("noonmark.collector.cli_solve:solve", "Estimate clocks offline, from recorded probes."),
 }
-EXTRA_MODULES = {"numpy", "scipy", "pyarrow", "aiohttp", "grpc_health", "grpc_reflection"}
+EXTRA_MODULES = {
+    **dict.fromkeys(("numpy", "scipy", "pyarrow", "aiohttp", "grpc_health", "grpc_reflection"), "collector"),
+    "matplotlib": "plot",
+}
+"""Which extra brings a library."""
 
 
 class NeedsExtra(click.ClickException):
@@ -53,11 +58,12 @@ class LazyGroup(click.Group):
         try:
             command = getattr(importlib.import_module(module), attribute)
         except ModuleNotFoundError as error:
-            if (error.name or "").split(".")[0] not in EXTRA_MODULES:
+            extra = EXTRA_MODULES.get((error.name or "").split(".")[0])
+            if extra is None:
                 raise
             raise NeedsExtra(
                 f"'noonmark {cmd_name}' needs {error.name}, which is not installed: "
-                "install it with  pip install 'noonmark[collector]'"
+                f"install it with  pip install 'noonmark[{extra}]'"
             ) from error
         assert isinstance(command, click.Command)
         return command

@@ -67,9 +67,14 @@ class Source(Protocol):
 
 
 def reading_options(command: _Command) -> _Command:
-    """``--collector``, ``--history`` and ``--json`` for a command."""
+    """``--collector``, ``--history``, ``--timeout`` and ``--json`` for a command."""
+    text = "Print a JSON document; times are integer nanoseconds."
+    return source_options(click.option("--json", "as_json", is_flag=True, help=text)(command))
+
+
+def source_options(command: _Command) -> _Command:
+    """``--collector``, ``--history`` and ``--timeout`` for a command."""
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print a JSON document; times are integer nanoseconds."),
         click.option(
             "--timeout",
             type=click.FloatRange(min=0, min_open=True),
