@@ -75,3 +75,9 @@ def test_every_option_and_its_variable_is_in_the_help() -> None:
     for option in OPTIONS:
         assert f"--{option.name}" in text
         assert environment_name(PREFIX, option) in text
+
+
+def test_a_step_to_come_needs_a_clock_that_can_be_wrong() -> None:
+    assert not config(collector=("c",)).injects_error
+    made = config(collector=("c",), inject_step="5ms")
+    assert (made.inject_step, made.injects_error) == (5_000_000, True)

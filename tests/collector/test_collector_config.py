@@ -75,3 +75,15 @@ def test_wrong_use_is_one_line_and_code_2() -> None:
     result = CliRunner().invoke(collector, ["--peers", "1"])
     assert result.exit_code == 2
     assert result.output.strip() == "Error: command line: --peers = '1': use a whole number from 2 to 16"
+
+
+def test_budgets_come_as_rules_and_contradictions_among_them_are_refused() -> None:
+    made = config(budget=("1ms", "database=role:booking database"))
+    assert [str(rule) for rule in made.budget] == ["1ms", "database:500ms=role:booking database"]
+    found = made.budgets.of("holm-booking", "holm", "booking database")
+    assert found is not None
+    assert found.tolerance_ns == 500_000_000
+    with pytest.raises(ConfigError, match="gates stands for 5ms and for 6ms"):
+        config(budget=("gates:5ms", "gates:6ms=zone:quay"))
+    with pytest.raises(ConfigError, match="say for whom"):
+        config(budget=("1ms=quay",))
