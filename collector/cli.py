@@ -46,11 +46,11 @@ class NeedsExtra(click.ClickException):
 class LazyGroup(click.Group):
     """A click group that knows its commands' names and summaries, and imports a command on first use."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click names it
         """Names in alphabetical order."""
         return sorted(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import the command; None if there is none of that name. Raises NeedsExtra if a library is missing."""
         if cmd_name not in COMMANDS:
             return None
