@@ -34,7 +34,7 @@ const context = {
   async get(name, parameters, box = main) {
     try {
       const document = await ask(name, parameters);
-      box.querySelector(":scope > .notice.error")?.remove();
+      box.querySelector(`:scope > .notice.error[data-of="${name}"]`)?.remove();
       if (document.at_ns && !parameters?.at && (name === "fleet" || name === "paths" || name === "references")) estimateAt = document.at_ns;
       return document;
     } catch (problem) {
@@ -42,11 +42,13 @@ const context = {
       const unreachable = !(problem instanceof Refused);
       const title = unreachable ? "The collector does not answer" : problem.status === 503 ? "Nothing measured yet" : "No answer to this";
       const text = unreachable ? "The page asks again by itself. What is shown below may be old." : problem.message;
-      const old = box.querySelector(":scope > .notice.error");
       const fresh = notice(title, text, "error");
-      if (old) {
-        if (old.textContent !== fresh.textContent) old.replaceWith(fresh);
-      } else box.prepend(fresh);
+      fresh.dataset.of = name;
+      const told = [...box.querySelectorAll(":scope > .notice.error")];
+      const old = told.find((one) => one.dataset.of === name);
+      if (told.some((one) => one.textContent === fresh.textContent)) return null;
+      if (old) old.replaceWith(fresh);
+      else box.prepend(fresh);
       return null;
     }
   },

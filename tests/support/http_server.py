@@ -34,6 +34,7 @@ def web_serving(state: State, history: Past | None = None, budgets: Budgets | No
         ready.set()
         await stop.wait()
         await runner.cleanup()
+        await loop.shutdown_default_executor()
 
     thread = threading.Thread(target=loop.run_until_complete, args=(run(),))
     thread.start()
@@ -43,5 +44,4 @@ def web_serving(state: State, history: Past | None = None, budgets: Budgets | No
     finally:
         loop.call_soon_threadsafe(stop.set)
         thread.join(20)
-        loop.run_until_complete(loop.shutdown_default_executor())
         loop.close()
