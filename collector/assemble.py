@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from noonmark.collector.certain import prove
+from noonmark.collector.certain import Certain, prove
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     Bool,
@@ -17,7 +17,8 @@ from noonmark.collector.estimate import (
     Reference,
 )
 from noonmark.collector.frames import NS
-from noonmark.collector.judge import Verdict, contradictions
+from noonmark.collector.gauge import Mean, mean_of_fleet, variance_to_mean
+from noonmark.collector.judge import Verdict, contradictions, silent_hosts
 from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
@@ -33,13 +34,23 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
     first = survey.pairing.first[survey.present]
     second = survey.pairing.second[survey.present]
-    certain = prove(settled, verdict.distrusted, verdict.distrusted_references, wander_ppb)
+    mean = _mean(survey)
+    certain = prove(settled, verdict.distrusted, verdict.distrusted_references, wander_ppb, mean)
     undecided = settled.undecided_ns[anchors.node]
     bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
+    lower_ns = _whole(certain.node_lower_ns[anchors.node] + bent - undecided, frames.offset_ns, np.floor)
+    upper_ns = _whole(certain.node_upper_ns[anchors.node] + bent + undecided, frames.offset_ns, np.ceil)
     offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
     drift = (1.0 + frames.drift) * (1.0 + fit.drift_ppb / NS) - 1.0
-    uncertainty, drift_uncertainty = _uncertainties(settled)
+    uncertainty, drift_uncertainty = _uncertainties(settled, mean)
+    if mean is not None:
+        # The fit hangs each part on one of its hosts; what is published hangs on their mean.
+        level, rate = mean.of(fit.offset_ns + survey.frames.offset_ns.astype(np.float64)), mean.of(drift)
+        offset_ns = offset_ns - np.rint(level).astype(np.int64)
+        drift = drift - rate
+        lower_ns, upper_ns = _around_mean(survey, certain, mean, bent, undecided)
+    offset_ns, uncertainty = _within_limits(offset_ns, uncertainty, lower_ns, upper_ns)
     state = _states(survey, rooted)
     base = frames.offset_ns[second] - frames.offset_ns[first]
     return FleetEstimate(
@@ -51,8 +62,8 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         drift=drift,
         uncertainty_ns=uncertainty,
         drift_uncertainty=drift_uncertainty,
-        lower_ns=_whole(certain.node_lower_ns[anchors.node] + bent - undecided, frames.offset_ns, np.floor),
-        upper_ns=_whole(certain.node_upper_ns[anchors.node] + bent + undecided, frames.offset_ns, np.ceil),
+        lower_ns=lower_ns,
+        upper_ns=upper_ns,
         newest_ns=_newest(survey),
         state=state,
         component=component.astype(np.int32),
@@ -76,21 +87,53 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     )
 
 
+def _mean(survey: Survey) -> Mean | None:
+    """What a fleet without a reference is measured against."""
+    if survey.anchors.anchored:
+        return None
+    component = survey.fit.offsets.network.component[survey.anchors.node]
+    return mean_of_fleet(survey.frames.offset_ns + survey.fit.offset_ns, component)
+
+
+def _around_mean(
+    survey: Survey, certain: Certain, mean: Mean, bent: Float64, undecided: Float64
+) -> tuple[Int64, Int64]:
+    """Limits against the mean (H,): those of the frames' residuals, put on what the frames themselves say."""
+    frames = survey.frames.offset_ns.astype(np.float64)
+    base = np.rint(frames - mean.of(frames)).astype(np.int64)
+    # One ns more on each side, for the mean of whole numbers that need not be whole.
+    moved = bent - mean.of(bent)
+    lower = _whole(certain.node_lower_ns + moved - undecided - mean.of(undecided) - 1.0, base, np.floor)
+    upper = _whole(certain.node_upper_ns + moved + undecided + mean.of(undecided) + 1.0, base, np.ceil)
+    return lower, upper
+
+
+def _within_limits(offset: Int64, uncertainty: Float64, lower: Int64, upper: Int64) -> tuple[Int64, Float64]:
+    """What is certain overrules what is estimated; how far it had to is then in the uncertainty."""
+    possible = lower <= upper
+    inside = np.where(possible, np.clip(offset, lower, np.maximum(lower, upper)), offset)
+    return inside, np.hypot(uncertainty, np.abs(inside - offset).astype(np.float64))
+
+
 def _components(survey: Survey) -> tuple[Int64, Bool]:
     network, node = survey.fit.offsets.network, survey.anchors.node
     label = network.component[node]
     return label, np.asarray(label == network.component[survey.anchors.reference])
 
 
-def _uncertainties(settled: Settled) -> tuple[Float64, Float64]:
+def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float64]:
     survey = settled.survey
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
     # A reference is true by definition; what its stamps add is in the paths.
     stamps = np.where(node == survey.anchors.reference, 0.0, survey.stamp_uncertainty_ns)
-    offset_variance = fit.offsets.solution.variance(node, against) + stamps**2
+    offset_variance = fit.offsets.solution.variance(node, against)
     drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
     drift_variance = fit.drifts.solution.variance(node, drift_against)
+    if mean is not None:
+        offset_variance = variance_to_mean(fit.offsets.solution, mean)
+        drift_variance = variance_to_mean(fit.drifts.solution, mean)
+    offset_variance = offset_variance + stamps**2
     age = _centre(survey)
     bend = fit.bends.uncertainty[node]
     curved = bend * fit.window.parabola_at_zero
@@ -119,6 +162,7 @@ def _centre(survey: Survey) -> Float64:
 
 def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
     """A host of which no usable record is left is unknown, whatever was once said of it."""
+    silent = silent_hosts(survey)
     anchors = survey.anchors
     hosts = anchors.hosts
     reference = anchors.node == anchors.reference
@@ -129,10 +173,12 @@ def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
         if is_reference
         else HostState.UNKNOWN
         if count == 0
-        else HostState.MEASURED
-        if reached or not anchors.anchored
         else HostState.NO_ROUTE
-        for is_reference, count, reached in zip(reference, seen, rooted, strict=True)
+        if anchors.anchored and not reached
+        else HostState.STALE
+        if is_silent
+        else HostState.MEASURED
+        for is_reference, count, reached, is_silent in zip(reference, seen, rooted, silent, strict=True)
     )
 
 

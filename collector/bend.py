@@ -16,6 +16,8 @@ from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64
 from noonmark.collector.network import Network
 
+USUAL = 0.1
+"""Standard uncertainty of a quartz's bend indoors, ns/s^2: a change of 6 ppb a minute; common practice, no source."""
 EXCESS = 3.0
 """Bends are held for real in the whole fleet when their mean square exceeds this many times their noise."""
 CLEAR = 5.0
@@ -100,6 +102,8 @@ class HostBends:
     """Where the bend stands out so far that the clock is certainly not straight."""
     usual: float = 0.0
     """Root mean square of the fleet's bends, less their noise; may be chance where it is not much more than that."""
+    shown: Float64 | None = None
+    """Like `uncertainty`, but only of bends that were seen to be there: what limits have to allow for."""
 
 
 def believed_bends(bend: Float64, variance: Float64) -> HostBends:
@@ -119,8 +123,17 @@ def believed_bends(bend: Float64, variance: Float64) -> HostBends:
     ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
     own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
     share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
-    left = np.where(own > 0, noise, true * noise / (true + noise + 1e-300))
-    return HostBends(share * bend, np.sqrt(np.where(informed, left, true)), ratio > CLEAR, excess)
+    # A bend that does not stand out of its noise may still be there, as far as clocks usually bend.
+    hidden = max(true, USUAL**2)
+    left = np.where(own > 0, noise, hidden * noise / (hidden + noise + 1e-300))
+    shown = np.sqrt(np.where(informed, np.where(own > 0, noise, true * noise / (true + noise + 1e-300)), true))
+    return HostBends(
+        share * bend,
+        np.sqrt(np.where(variance == 0, 0.0, np.where(informed, left, hidden))),
+        ratio > CLEAR,
+        excess,
+        shown,
+    )
 
 
 def bend_network(network: Network, known: Bool) -> Network:

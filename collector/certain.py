@@ -15,6 +15,7 @@ import numpy as np
 
 from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.gauge import Mean, limits_to_mean
 from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.programme import MOST_PATHS, needed_slack
 from noonmark.collector.settle import Settled
@@ -31,7 +32,8 @@ by a few per cent where queues are long."""
 @dataclass(frozen=True, slots=True)
 class Certain:
     """Limits at the asked instant, ns relative to the frames and without the bends: (P,) of y = x_second - x_first
-    from each path alone (lower > upper where it contradicts itself), (V,) of each node against the reference."""
+    from each path alone (lower > upper where it contradicts itself), (V,) of each node against the
+    reference (or, (H,), of each host against the mean)."""
 
     path_lower_ns: Float64
     path_upper_ns: Float64
@@ -57,8 +59,10 @@ class _Arcs:
     limit_ns: Float64
 
 
-def prove(settled: Settled, distrusted: Bool, distrusted_references: Bool, wander_ppb: float) -> Certain:
-    """Limits of every path and every node.
+def prove(
+    settled: Settled, distrusted: Bool, distrusted_references: Bool, wander_ppb: float, mean: Mean | None
+) -> Certain:
+    """Limits of every path, and of every node against the reference, or against the fleet's `mean` if there is none.
 
     Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant (more for
     clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
@@ -74,7 +78,10 @@ def prove(settled: Settled, distrusted: Bool, distrusted_references: Bool, wande
     lower, upper = height_ranges(walls, low, high)
     now = _nodes(arcs, lower, upper, 0.0)
     limits = now.lower, now.upper
-    if len(lower) <= MANY_PATHS:
+    if mean is not None:
+        kept = np.flatnonzero(trusted)
+        limits = limits_to_mean(mean, survey.first[kept], survey.second[kept], lower[kept], upper[kept])
+    elif len(lower) <= MANY_PATHS:
         limits = _tightened(arcs, walls, (low, high), limits)
     cycles = tuple(cycle[cycle < len(lower)] for cycle in now.cycles)
     return Certain(lower, upper, *limits, cycles, slack)
@@ -96,7 +103,8 @@ def _allowed_walls(settled: Settled, wander_ppb: float) -> Walls:
     a, b = survey.first, survey.second
     wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
-    bend = 3.0 * (fit.bends.uncertainty[a] + fit.bends.uncertainty[b])[:, None]
+    shown = fit.bends.uncertainty if fit.bends.shown is None else fit.bends.shown
+    bend = 3.0 * (shown[a] + shown[b])[:, None]
 
     def slack(seconds: Float64) -> Float64:
         curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)

@@ -78,8 +78,8 @@ def robust_fit(
 ) -> Fit:
     """Solve, learn the variances from the residuals, doubt outliers, and again.
 
-    Doubt begins mildly, for plain least squares may have drawn honest edges far off, and ends with Tukey's weights, which
-    forget an outlier altogether. `learn` must not lean on edges that `factor` doubts.
+    Doubt begins mildly, for plain least squares may have drawn honest edges far off, and ends with Tukey's weights,
+    which forget an outlier altogether. `learn` must not lean on edges that `factor` doubts.
     """
     variance, effect_variance = first_guess
     edges = len(z)
@@ -131,7 +131,7 @@ def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float6
     def learn(residual: Float64, _whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
         ratio = residual / np.sqrt(variance * max(1.0 - leverage, 1e-3))
-        scale = max(_clipped_size(ratio[factor > DOUBTED]), 0.1) ** (freedom / (freedom + PRIOR_FREEDOM))
+        scale = _scale(ratio[factor > DOUBTED]) ** (freedom / (freedom + PRIOR_FREEDOM))
         return variance * scale**2, np.empty(0)
 
     return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start)
@@ -173,6 +173,14 @@ def _clipped_size(ratio: Float64) -> float:
     if len(ratio) == 0:
         return 1.0
     return float(np.sqrt(np.minimum(ratio**2, CLIP**2).mean() / CLIPPED_NORMAL))
+
+
+def _scale(ratio: Float64) -> float:
+    """By how much ratios that should be standard normal are larger; clipped anew at each guess."""
+    scale = 1.0
+    for _ in range(20):
+        scale *= max(_clipped_size(ratio / scale), 0.1)
+    return min(max(scale, 0.1), 1e3)
 
 
 def _learned_ratio(

@@ -62,17 +62,22 @@ class Accusation:
 
 
 def judge(
-    settled: Settled, accused: list[Accusation], dropped: list[Reference], probes: ProbeColumns, good: Usable
+    settled: Settled,
+    accused: list[Accusation],
+    dropped: list[Reference],
+    probes: ProbeColumns,
+    good: Usable,
+    known: Iterable[Finding] = (),
 ) -> Verdict:
     """Weigh a settled window, from which the accused's records and the dropped references' word are gone.
 
-    `probes` and `good` are all of the window's records.
+    `probes` and `good` are all of the window's records; `known` was found before.
     """
     survey = settled.survey
-    bad = _bad_paths(survey)
+    bad = bad_paths(survey)
     asymmetric = _asymmetric(survey) & ~bad
     wrong = _wrong_references(survey)
-    findings = [accusation.finding for accusation in accused]
+    findings = [*known, *(accusation.finding for accusation in accused)]
     findings += _changes(settled)
     findings += [_asymmetric_path(survey, int(path)) for path in np.flatnonzero(asymmetric)]
     findings += [_contradicted_path(survey, int(path)) for path in np.flatnonzero(bad)]
@@ -95,7 +100,7 @@ def worst_suspect(survey: Survey, probes: ProbeColumns, good: Usable, accused: l
     """
     nodes = survey.anchors.hosts + 1
     first, second = survey.first, survey.second
-    bad = _bad_paths(survey)
+    bad = bad_paths(survey)
     negative = _negative_share(survey, probes, good)
     total = np.bincount(first, minlength=nodes) + np.bincount(second, minlength=nodes)
     count = np.bincount(first[bad], minlength=nodes) + np.bincount(second[bad], minlength=nodes)
@@ -108,10 +113,11 @@ def worst_suspect(survey: Survey, probes: ProbeColumns, good: Usable, accused: l
         return None
     liar = int(np.lexsort((negative, witnesses))[-1])
     own = (first == liar) | (second == liar)
-    return Accusation(liar, _liar(survey, liar, own, bad & own, float(negative[liar])))
+    missing = _missing_time(survey, probes, good, liar)
+    return Accusation(liar, _liar(survey, liar, own, bad & own, float(negative[liar]), missing))
 
 
-def _bad_paths(survey: Survey) -> Bool:
+def bad_paths(survey: Survey) -> Bool:
     """Paths whose probes contradict each other at once, or whose residual no asymmetry can explain.
 
     Probes that merely fit no straight line over the whole window accuse nobody: a clock may have been steered.
@@ -142,15 +148,24 @@ def _negative_share(survey: Survey, probes: ProbeColumns, good: Usable) -> Float
     return np.asarray(np.bincount(node, good.negative, nodes) / np.maximum(np.bincount(node, minlength=nodes), 1))
 
 
+def _missing_time(survey: Survey, probes: ProbeColumns, good: Usable, node: int) -> float:
+    """How much less than no time the node's negative round trips took, ns (median); 0 if it has none."""
+    rows = np.flatnonzero(good.negative & (survey.anchors.node[probes.destination] == node))
+    if len(rows) == 0:
+        return 0.0
+    turnaround = probes.t3_ns[rows] - probes.t2_ns[rows]
+    return float(np.median(turnaround - (probes.t4_ns[rows] - probes.t1_ns[rows])))
+
+
 def _name(survey: Survey, node: int) -> str:
     if node == survey.anchors.reference:
         return survey.probes.hosts[int(np.flatnonzero(survey.anchors.node == node)[0])]
     return survey.probes.hosts[node]
 
 
-def _liar(survey: Survey, node: int, own: Bool, contradicted: Bool, negative: float) -> Finding:
+def _liar(survey: Survey, node: int, own: Bool, contradicted: Bool, negative: float, missing_ns: float) -> Finding:
     host = _name(survey, node)
-    size = float(np.abs(survey.fit.residual_ns[own]).max(initial=0.0))
+    size = max(float(np.abs(survey.fit.residual_ns[own]).max(initial=0.0)), missing_ns)
     parts = []
     if contradicted.any():
         parts.append(f"{int(contradicted.sum())} of its {int(own.sum())} paths contradict all others")
@@ -308,9 +323,15 @@ def _lost(survey: Survey, host: int, others: int) -> Finding:
     )
 
 
-def _silent(survey: Survey) -> list[Finding]:
+def silent_hosts(survey: Survey) -> Bool:
+    """Hosts (H,) of which nothing was heard for a good part of the window."""
     newest = newest_s(survey)
     limit = -STALE_SHARE * survey.fit.window.span_s + min(float(np.max(newest)), 0.0)
+    return np.asarray(np.isfinite(newest) & (newest < limit))
+
+
+def _silent(survey: Survey) -> list[Finding]:
+    newest = newest_s(survey)
     return [
         Finding(
             FindingKind.STALE,
@@ -319,7 +340,7 @@ def _silent(survey: Survey) -> list[Finding]:
             host=survey.probes.hosts[host],
             evidence={"silent_s": -float(newest[host])},
         )
-        for host in np.flatnonzero(np.isfinite(newest) & (newest < limit))
+        for host in np.flatnonzero(silent_hosts(survey))
     ]
 
 

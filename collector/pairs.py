@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from noonmark.collector.common_error import common_drift
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     FleetEstimate,
@@ -93,7 +94,8 @@ def _at_its_instant(estimate: FleetEstimate, a: int, b: int | None) -> tuple[int
         )
     if a == b:
         return 0, 0.0, 0.0, 0.0, 0, 0
-    drift_variance = float(estimate.drift_uncertainty[a] ** 2 + estimate.drift_uncertainty[b] ** 2)
+    common = common_drift(estimate) ** 2
+    drift_variance = sum(max(float(estimate.drift_uncertainty[row]) ** 2 - common, 0.0) for row in (a, b))
     lower, upper = _pair_limits(estimate, a, b)
     return (
         int(estimate.offset_ns[a] - estimate.offset_ns[b]),
@@ -115,7 +117,8 @@ def _nodes(estimate: FleetEstimate) -> tuple[int, Int64, Int64, Int64]:
     hosts = len(estimate.hosts)
     node = np.arange(hosts)
     rows = np.array([estimate.index(reference.host) for reference in estimate.references], dtype=np.int64)
-    if len(rows) == 1 and estimate.references[0].uncertainty_ns == 0:
+    if len(rows) == 1:
+        # What an only reference is off by is common to both hosts.
         node[rows] = hosts
         rows = rows[:0]
     return hosts + 1, node, rows, np.full(len(rows), hosts)
@@ -127,7 +130,9 @@ def pair_variance(estimate: FleetEstimate, a: int, b: int) -> float:
     paths = estimate.paths
     first = np.concatenate([node[paths.first], reference])
     second = np.concatenate([node[paths.second], node[rows]])
-    variance = np.concatenate([_believed(paths), [r.uncertainty_ns**2 for r in estimate.references[: len(rows)]]])
+    variance = np.concatenate(
+        [_believed(paths), [max(r.uncertainty_ns, 1.0) ** 2 for r in estimate.references[: len(rows)]]]
+    )
     site = find_sites(
         nodes, first[: len(paths.first)], second[: len(paths.first)], paths.min_round_trip_ns.astype(np.float64)
     )

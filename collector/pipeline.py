@@ -9,10 +9,12 @@ from functools import partial
 import numpy as np
 
 from noonmark.collector.assemble import assemble
+from noonmark.collector.common_error import leaning_on
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.judge import Accusation, judge, worst_suspect
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.nearby import nearby
+from noonmark.collector.odds import doubted, seconds_lead, torn_between, two_at_odds
 from noonmark.collector.rows import choose, of_current_epochs, usable
 from noonmark.collector.settle import settle
 from noonmark.collector.stampquality import granularity
@@ -52,6 +54,10 @@ def step(
     """
     settings = settings or Settings()
     declared = with_defaults(tuple(references), settings)
+    lone = declared[0] if len(declared) == 1 else None
+    if lone is not None and lone.uncertainty_ns > 0:
+        # Its error is common to all: the fleet is solved as if it had none, and leans on it as a whole afterwards.
+        declared = (Reference(lone.host),)
     tick = granularity(probes)
     good = usable(probes, tick)
     rows = choose(probes, good.rows & of_current_epochs(probes))
@@ -62,6 +68,7 @@ def step(
     rows = nearby(rows, at_ns, roots)
     dropped: list[Reference] = []
     accused: list[Accusation] = []
+    apart_ns = 0.0
     while True:
         anchors = anchoring(probes.hosts, tuple(one for one in declared if one not in dropped))
         fit = partial(
@@ -70,6 +77,11 @@ def step(
         settled = settle(rows, fit)
         if len(accused) + len(dropped) == MOST_SUSPECTS:
             break
+        if apart_ns == 0.0 and two_at_odds(settled.survey):
+            first_alone = anchoring(probes.hosts, (Reference(declared[0].host),))
+            apart_ns = seconds_lead(settle(rows, partial(fit, anchors=first_alone)).survey, declared)
+            declared = doubted(declared, apart_ns)
+            continue
         suspect = worst_suspect(settled.survey, probes, good, accused)
         if suspect is None:
             break
@@ -81,8 +93,9 @@ def step(
             rows = choose(rows, honest)
         else:
             break
-    verdict = judge(settled, accused, dropped, probes, good)
-    return assemble(settled, declared, verdict, settings.wander_ppb)
+    verdict = judge(settled, accused, dropped, probes, good, torn_between(declared, apart_ns, settled.survey))
+    estimate = assemble(settled, declared, verdict, settings.wander_ppb)
+    return estimate if lone is None or lone in declared else leaning_on(estimate, lone)
 
 
 def with_defaults(references: tuple[Reference, ...], settings: Settings) -> tuple[Reference, ...]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64
+from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64
 from noonmark.collector.frames import NS
 from noonmark.collector.survey import Survey
 
@@ -19,6 +19,7 @@ ALIKE_NS = 5e6
 """Members of a smearing group are together within this."""
 LEAST_SMEAR_NS = 30e6
 MOST_SMEAR_NS = 0.6e9
+APART = 0.1
 GROUP = 3
 """Fewer hosts agree by chance."""
 
@@ -56,7 +57,7 @@ def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list
     ordered = candidates[np.argsort(offset[candidates])]
     breaks = np.flatnonzero(np.diff(offset[ordered]) > ALIKE_NS) + 1
     for group in np.split(ordered, breaks):
-        if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS:
+        if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS or not _stands_apart(offset, seen, group):
             continue
         middle, rate = float(np.median(offset[group])), float(drift[group].mean())
         told = (
@@ -75,3 +76,12 @@ def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list
             for host in group
         ]
     return findings
+
+
+def _stands_apart(offset: Float64, seen: Bool, group: Int64) -> bool:
+    """Whether most other hosts agree with the reference far better; scattered clocks meet by chance."""
+    rest = seen.copy()
+    rest[group] = False
+    if rest.sum() < GROUP:
+        return False
+    return float(np.median(np.abs(offset[rest]))) < APART * float(np.abs(np.median(offset[group])))

@@ -7,7 +7,7 @@ import pytest
 from networks import plain_network
 from scipy.integrate import quad
 
-from noonmark.collector.bend import Window, believed_bends, bend_network, path_bends, straightened, window_of
+from noonmark.collector.bend import USUAL, Window, believed_bends, bend_network, path_bends, straightened, window_of
 from noonmark.collector.corridors import Walls
 
 
@@ -72,7 +72,9 @@ def test_straight_fleet_keeps_none_of_its_noise() -> None:
     noise = np.full(200, 4.0)
     believed = believed_bends(rng.normal(0, 2.0, 200), noise)
     assert (believed.bend == 0.0).all()
-    assert (believed.uncertainty == 0.0).all()
+    assert believed.shown is not None
+    assert (believed.shown == 0.0).all()
+    assert (believed.uncertainty <= USUAL).all()  # what quartz usually bends may hide in the noise
     assert not believed.clear.any()
 
 
