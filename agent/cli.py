@@ -44,6 +44,10 @@ def agent(show_config: bool, **flags: Any) -> None:
     try:
         asyncio.run(main())
     except OSError as error:
+        if error.filename:
+            raise commandline.UsageProblem(
+                f"{error.filename}: {error.strerror}: choose another place with --time-record or --time-socket"
+            ) from None
         places = ", ".join(map(str, (*config.bind, *([config.metrics] if config.metrics else []))))
         raise commandline.UsageProblem(
             f"cannot bind: {error.strerror or error}; of {places} one is taken or not of this host: "

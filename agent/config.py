@@ -77,10 +77,27 @@ OPTIONS = (
     Option("role", "What the host is for; shown beside its name.", default="", metavar="NAME"),
     Option(
         "metrics",
-        "Where to serve /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
+        "Where to serve /time, /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
         or_off(host_port(METRICS_PORT)),
         HostPort("127.0.0.1", METRICS_PORT),
         "ADDRESS:PORT|off",
+    ),
+    Option(
+        "time-record",
+        "Keep a record for programs on this host, in this file: what the reference time is, how sure, within which "
+        "limits (mapped; see noonmark/proto/time_record.py).",
+        or_off(str),
+        None,
+        "FILE|off",
+        shown_default="off",
+    ),
+    Option(
+        "time-socket",
+        "Answer GET /time on this Unix socket too; with metrics on, /time is there anyway.",
+        or_off(str),
+        None,
+        "PATH|off",
+        shown_default="off",
     ),
     Option("report-interval", "Mean time between reports.", span_between("50ms", "1min"), 5.0, "SPAN"),
     Option("keep", "Records are kept so long while no collector takes them.", span_between("1s", "1d"), 600.0, "SPAN"),
@@ -125,6 +142,8 @@ class AgentConfig:
     zone: str
     role: str
     metrics: HostPort | None
+    time_record: str | None
+    time_socket: str | None
     report_interval: float
     keep: float
     keep_mib: int

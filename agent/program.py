@@ -20,8 +20,9 @@ from noonmark.agent.pages import PageServer
 from noonmark.agent.reference_watch import ReferenceWatch
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
+from noonmark.agent.shared_time import SharedTime
 from noonmark.agent.spool import Spool, SpoolSettings
-from noonmark.proto.control import Hello, Plan, ProbeCounters
+from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters
 from noonmark.proto.notify import Notifier
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent
@@ -54,6 +55,8 @@ class Program:
         self._rng = random.Random(random.SystemRandom().getrandbits(64))
         self._instance = random.SystemRandom().randrange(1, 1 << 64)
         self._clock = clock_of(config)
+        record = Path(config.time_record) if config.time_record else None
+        self.shared_time = SharedTime(self._clock, record, injected_drift=config.inject_drift)
         self.spool = Spool(SpoolSettings(max_age=config.keep, max_bytes=config.keep_mib << 20))
         self.reporter = Reporter(
             ReportSettings(config.collector, interval=config.report_interval),
@@ -63,6 +66,7 @@ class Program:
             counters=self._counters,
             rng=self._rng,
             standing=lambda first: self.references.messages(first),
+            on_estimate=self._estimated,
         )
         self.endpoint = self._new_endpoint(config.bind)
         self.references = ReferenceWatch(
@@ -82,7 +86,11 @@ class Program:
             rng=self._rng,
         )
 
+    def _estimated(self, estimate: OwnEstimate) -> None:
+        self.shared_time.take(estimate, estimate.resting_on)
+
     def _clock_event(self, event: ClockEvent) -> None:
+        self.shared_time.clock_event(event)
         self.references.clock_event(event)
         self.reporter.add_clock_event(event)
 
@@ -126,9 +134,11 @@ class Program:
             loop.add_signal_handler(signal.SIGUSR1, self._clock.inject_step, self.config.inject_step)
         notifier = Notifier()
         await self._start_endpoint()
-        pages = PageServer(self._snapshot)
+        pages = PageServer(self._snapshot, self.shared_time.now)
         if self.config.metrics is not None:
             await pages.start(self.config.metrics)
+        if self.config.time_socket is not None:
+            await pages.start_unix(Path(self.config.time_socket))
         reporting = asyncio.create_task(self.reporter.run())
         watching = asyncio.create_task(self.references.run())
         watchdog = asyncio.create_task(notifier.feed_watchdog())
@@ -150,6 +160,7 @@ class Program:
                 task.cancel()
             await asyncio.gather(watching, return_exceptions=True)
             pages.close()
+            self.shared_time.close()
             log.info("stopped")
 
     async def _start_endpoint(self) -> None:

@@ -98,6 +98,7 @@ class Reporter:
         counters: Callable[[], ProbeCounters],
         rng: random.Random,
         standing: Callable[[bool], Sequence[pb.AgentMessage]] = lambda first: (),  # noqa: ARG005
+        on_estimate: Callable[[OwnEstimate], None] = lambda estimate: None,  # noqa: ARG005
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -107,6 +108,7 @@ class Reporter:
         self._counters = counters
         self._standing = standing
         """What else is to be told of the present, each time; True: on a new connection."""
+        self._on_estimate = on_estimate
         self._rng = rng
         self._monotonic = monotonic
         self._news = asyncio.Event()
@@ -304,6 +306,7 @@ class Reporter:
             self.own_estimate = control.own_estimate_from_message(message.estimate)
             self.own_estimate_at = self._monotonic()
             self._estimates += 1
+            self._on_estimate(self.own_estimate)
 
     async def _take_leave(self, receiver: asyncio.Task[None]) -> None:
         """Everything is written: wait for the last acknowledgement, but not for long."""

@@ -82,6 +82,8 @@ class OwnEstimate:
     drift_uncertainty: float | None
     lower_ns: int | None
     upper_ns: int | None
+    resting_on: str = ""
+    """Best state of the references that this rests on: locked, holdover, free-run; empty: not told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +200,7 @@ def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:
         drift_uncertainty=message.drift_uncertainty if known else None,
         lower_ns=message.lower_ns if message.HasField("lower_ns") else None,
         upper_ns=message.upper_ns if message.HasField("upper_ns") else None,
+        resting_on=_label("estimate: resting_on", message.resting_on),
     )
 
 

@@ -270,7 +270,7 @@ class Peer(_message.Message):
     def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ...) -> None: ...
 
 class HostEstimate(_message.Message):
-    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns")
+    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns", "resting_on")
     HOST_FIELD_NUMBER: _ClassVar[int]
     STATE_FIELD_NUMBER: _ClassVar[int]
     AT_NS_FIELD_NUMBER: _ClassVar[int]
@@ -285,6 +285,7 @@ class HostEstimate(_message.Message):
     DRIFT_UNCERTAINTY_FIELD_NUMBER: _ClassVar[int]
     REFERENCE_STATE_FIELD_NUMBER: _ClassVar[int]
     CLAIMED_ERROR_NS_FIELD_NUMBER: _ClassVar[int]
+    RESTING_ON_FIELD_NUMBER: _ClassVar[int]
     host: str
     state: HostState
     at_ns: int
@@ -299,7 +300,8 @@ class HostEstimate(_message.Message):
     drift_uncertainty: float
     reference_state: str
     claimed_error_ns: int
-    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ..., reference_state: _Optional[str] = ..., claimed_error_ns: _Optional[int] = ...) -> None: ...
+    resting_on: str
+    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ..., reference_state: _Optional[str] = ..., claimed_error_ns: _Optional[int] = ..., resting_on: _Optional[str] = ...) -> None: ...
 
 class PathEstimate(_message.Message):
     __slots__ = ("source", "destination", "probes", "min_round_trip_ns", "residual_ns", "state")

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import socket
 import urllib.request
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -16,6 +19,7 @@ from noonmark.agent.spool import Spool
 from noonmark.agent.statistics import ExchangeStatistics, ProbeStatistics, ReflectorStatistics
 from noonmark.proto.control import OwnEstimate
 from noonmark.proto.options import HostPort
+from noonmark.proto.time_record import TimeReading
 from noonmark.proto.version import VERSION
 
 OWN = OwnEstimate("measured", 5, -1500, 2e-6, 300, 1e-9, -2000, None)
@@ -118,4 +122,58 @@ def test_pages_are_served_and_a_client_that_overdoes_it_is_dropped() -> None:
         writer.close()
         server.close()
 
+    asyncio.run(asyncio.wait_for(main(), 20))
+
+
+TIME = TimeReading(True, "", 5_000, 300, 4_000, None, 1_500, "measured", "locked", 77)
+
+
+def test_the_time_is_told_with_its_certainty_and_as_not_known_where_it_is_not() -> None:
+    head, body = answer(b"GET /time HTTP/1.1\r\n\r\n", lambda: SNAPSHOT, lambda: TIME).split(b"\r\n\r\n", 1)
+    assert head.startswith(b"HTTP/1.0 200")
+    assert b"application/json" in head
+    told = json.loads(body)
+    assert told.pop("schema") == "noonmark.time/1"
+    assert told == TIME._asdict()
+    whole = answer(b"GET /time HTTP/1.1\r\n\r\n", lambda: SNAPSHOT)
+    assert whole.startswith(b"HTTP/1.0 503")
+    told = json.loads(whole.split(b"\r\n\r\n", 1)[1])
+    assert not told["known"]
+    assert told["reference_ns"] is None
+    assert "nothing is known" in told["reason"]
+
+
+def ask_unix(place: Path) -> bytes:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asking:
+        asking.settimeout(5)
+        asking.connect(str(place))
+        asking.sendall(b"GET /time HTTP/1.0\r\n\r\n")
+        received = b""
+        while more := asking.recv(4096):
+            received += more
+        return received
+
+
+@pytest.mark.sockets
+def test_the_time_can_be_asked_on_a_unix_socket(tmp_path: Path) -> None:
+    place = tmp_path / "socket"
+
+    async def main() -> None:
+        tasks = len(asyncio.all_tasks())
+        server = PageServer(lambda: SNAPSHOT, lambda: TIME)
+        await server.start_unix(place)
+        assert b'"reference_ns": 5000' in await asyncio.to_thread(ask_unix, place)
+        with pytest.raises(OSError, match="answers there already") as told:
+            await PageServer(lambda: SNAPSHOT).start_unix(place)
+        assert told.value.filename == str(place)
+        await asyncio.to_thread(ask_unix, place)  # whoever came before was accepted by now
+        while len(asyncio.all_tasks()) > tasks:
+            await asyncio.sleep(0)
+        server.close()
+        assert not place.exists()
+        with pytest.raises(OSError, match="No such file"):
+            await PageServer(lambda: SNAPSHOT).start_unix(tmp_path / "nowhere" / "socket")
+
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as left:
+        left.bind(str(place))  # one that an ended program left is taken over
     asyncio.run(asyncio.wait_for(main(), 20))
