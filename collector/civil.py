@@ -118,19 +118,28 @@ def zone_offset_seconds(text: str) -> int | None:
 
 
 _THOUSAND = np.array([f"{i:03d}" for i in range(1000)], dtype="S3")
-_INSTANT = np.dtype({"names": ["second", "ms", "us", "ns", "z"], "formats": ["S20", "S3", "S3", "S3", "S1"]})
-INSTANT_WIDTH = _INSTANT.itemsize
-"""Bytes of one printed instant: 2026-11-25T06:55:03.123456789Z."""
+INSTANT = np.dtype({"names": ["second", "ms", "us", "ns", "z"], "formats": ["S20", "S3", "S3", "S3", "S1"]})
+"""Parts of one printed instant: 2026-11-25T06:55:03.123456789Z."""
 
 
 def print_instants(time_ns: Int64) -> np.ndarray[tuple[int], np.dtype[np.bytes_]]:
     """RFC 3339 text of many instants at once, to the nanosecond, in UTC: an array of fixed-width byte strings.
 
-    int64 nanoseconds span the years 1677 to 2262, so every value can be printed. Each second met is printed once.
+    int64 nanoseconds span the years 1677 to 2262, so every value can be printed.
     """
-    rows = np.empty(len(time_ns), dtype=_INSTANT)
+    rows = np.empty(len(time_ns), dtype=INSTANT)
+    rows["z"] = b"Z"
+    print_into(rows, time_ns)
+    return rows.view(f"S{INSTANT.itemsize}")
+
+
+def print_into(rows: np.ndarray[tuple[int], np.dtype[np.void]], time_ns: Int64) -> None:
+    """Write many instants into rows that have `INSTANT`'s fields among theirs, but for the Z.
+
+    Each second met is printed once.
+    """
     if not len(rows):
-        return rows.view(f"S{INSTANT_WIDTH}")
+        return
     seconds = time_ns // SECOND_NS
     fraction = (time_ns - seconds * SECOND_NS).astype(np.int32)
     first, last = int(seconds.min()), int(seconds.max())
@@ -141,8 +150,7 @@ def print_instants(time_ns: Int64) -> np.ndarray[tuple[int], np.dtype[np.bytes_]
     printed = [print_instant(second * SECOND_NS, digits=0)[:19] + "." for second in met.tolist()]
     rows["second"] = np.array(printed, dtype="S20")[row]
     milliseconds = fraction // 1_000_000
-    rest = fraction - milliseconds * 1_000_000
-    microseconds = rest // 1000
-    rows["ms"], rows["us"] = _THOUSAND[milliseconds], _THOUSAND[microseconds]
-    rows["ns"], rows["z"] = _THOUSAND[rest - microseconds * 1000], b"Z"
-    return rows.view(f"S{INSTANT_WIDTH}")
+    fraction -= milliseconds * 1_000_000
+    microseconds = fraction // 1000
+    fraction -= microseconds * 1000
+    rows["ms"], rows["us"], rows["ns"] = _THOUSAND[milliseconds], _THOUSAND[microseconds], _THOUSAND[fraction]

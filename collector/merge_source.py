@@ -62,7 +62,7 @@ class Records:
             begin, end, _ = chosen.indices(len(self))
             text = self.text.slice(begin, end - begin)
         else:
-            text = self.text.take(pa.array(chosen))
+            text = self.text.take(positions(chosen))
         columns: list[Any] = [getattr(self, name) for name in COLUMNS]
         chosen_ones: list[Any] = [None if column is None else column[chosen] for column in columns]
         return Records(text, *chosen_ones)
@@ -81,6 +81,11 @@ class Records:
 COLUMNS = tuple(name for name in Records.__slots__ if name != "text")
 SEQUENCE_BITS = 32
 """A log may hold so many hosts' lines, as bits; the rest of a sequence's number is the log's."""
+
+
+def positions(rows: Int64) -> pa.Array:
+    """Row numbers as Arrow takes them, without a copy."""
+    return pa.Array.from_buffers(pa.int64(), len(rows), [None, pa.py_buffer(np.ascontiguousarray(rows, np.int64))])
 
 
 def record_texts(block: RecordBlock) -> pa.Array:
@@ -197,7 +202,7 @@ class Source:
             part = RecordBlock(
                 b"", block.ends[chosen], block.time_ns[chosen], block.resolution_ns[chosen], block.timed[chosen]
             )
-            parts.append(self._of_host(name, part, text.take(pa.array(chosen))))
+            parts.append(self._of_host(name, part, text.take(positions(chosen))))
             order.append(chosen)
         return Records.joined(parts).rows(np.argsort(np.concatenate(order), kind="stable"))
 

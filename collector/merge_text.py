@@ -17,14 +17,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from noonmark.collector.civil import INSTANT_WIDTH, print_instants
+from noonmark.collector.civil import INSTANT, print_into
 from noonmark.collector.estimate import Bool, Int64, UInt8
 from noonmark.collector.merge import MergedRecords
 from noonmark.collector.merge_source import Records
 from noonmark.collector.verdicts import Certainty
 
-_VERDICT = np.zeros(3, "S1")
-_VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN] = b" ", b"~", b"?"
+_VERDICT = np.zeros(3, np.uint8)
+_VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN] = b" ~?"
 
 
 def shown_ns(records: Records) -> Int64:
@@ -48,28 +48,35 @@ class TextWriter:
         """`hosts` names the merge's hosts by number; it may grow."""
         self._hosts = hosts
         self._width = 0
-        self._names = np.zeros(0, "S1")
+        self._blank = np.zeros(0, np.void)
 
     def fronts(self, merged: MergedRecords) -> np.ndarray[tuple[int], np.dtype[np.void]]:
         """What stands before each record, as rows of one width."""
         records = merged.records
-        self._learn_names()
-        layout = np.dtype(
-            {
-                "names": ["group", "verdict", "gap", "time", "flag", "space", "host", "end"],
-                "formats": ["u1", "S1", "S1", f"S{INSTANT_WIDTH}", "S1", "S1", f"S{self._width}", "S2"],
-            }
-        )
-        rows = np.empty(len(records), layout)
+        blanks = self._blanks()
+        rows = blanks.view(f"V{blanks.itemsize}")[records.host].view(blanks.dtype)  # copied whole, not field by field
         rows["group"] = brackets(merged.held, merged.held_after)
-        verdict = _VERDICT[merged.certainty]
+        rows["verdict"] = _VERDICT[merged.certainty]
         if merged.at_start:
-            verdict[0] = b" "
-        rows["verdict"], rows["gap"], rows["space"], rows["end"] = verdict, b" ", b" ", b"  "
-        rows["time"] = print_instants(shown_ns(records))
-        rows["flag"] = np.where(records.known, b" ", b"!")
-        rows["host"] = self._names[records.host]
+            rows["verdict"][0] = ord(" ")
+        print_into(rows, shown_ns(records))
+        if not records.known.all():
+            rows["flag"] = np.where(records.known, ord(" "), ord("!"))
         return rows
+
+    def _blanks(self) -> np.ndarray[tuple[int], np.dtype[np.void]]:
+        """A front for each host, with all in it that does not change."""
+        if len(self._blank) != len(self._hosts):
+            encoded = [name.encode("utf-8", "replace") for name in self._hosts]
+            self._width = max(self._width, *(len(name) for name in encoded))
+            parts = [INSTANT.fields[name][0] for name in INSTANT.names] if INSTANT.fields and INSTANT.names else []
+            names = ["group", "verdict", "gap", *(INSTANT.names or ()), "flag", "space", "host", "end"]
+            formats = ["u1", "u1", "u1", *parts, "u1", "S1", f"S{self._width}", "S2"]
+            self._blank = np.zeros(len(encoded), np.dtype({"names": names, "formats": formats}))
+            self._blank["gap"] = self._blank["flag"] = ord(" ")
+            self._blank["z"], self._blank["space"], self._blank["end"] = b"Z", b" ", b"  "
+            self._blank["host"] = [name.ljust(self._width) for name in encoded]
+        return self._blank
 
     def lay_out(self, merged: MergedRecords) -> memoryview:
         """The stretch as bytes, ready to be written."""
@@ -80,12 +87,6 @@ class TextWriter:
         whole = pc.binary_join_element_wise(fronts, merged.records.text, b"")
         begin, end = (int(value) for value in np.frombuffer(whole.buffers()[1], np.int32)[[0, len(whole)]])
         return memoryview(whole.buffers()[2])[begin:end]
-
-    def _learn_names(self) -> None:
-        if len(self._names) != len(self._hosts):
-            encoded = [name.encode("utf-8", "replace") for name in self._hosts]
-            self._width = max(self._width, *(len(name) for name in encoded))
-            self._names = np.array([name.ljust(self._width) for name in encoded], f"S{self._width}")
 
 
 def texts(stretches: Iterator[MergedRecords], hosts: Sequence[str]) -> Iterator[memoryview]:

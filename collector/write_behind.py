@@ -1,4 +1,4 @@
-"""Write a stream of parts while the next ones are made: one thread more, a few parts between. The rim of long outputs.
+"""Write a stream of parts while the next ones are made: one thread more, one part between. The rim of long outputs.
 
 Writing to a file is mostly the kernel copying bytes, and needs no interpreter; so it costs no time of its own.
 """
@@ -10,7 +10,7 @@ import threading
 from collections.abc import Iterable
 from typing import BinaryIO
 
-PARTS_BETWEEN = 2
+PARTS_BETWEEN = 1
 
 
 def write_behind(parts: Iterable[bytes | memoryview], out: BinaryIO) -> None:
