@@ -76,7 +76,8 @@ OPTIONS = (
     Option(
         "reference",
         "Host whose clock is the reference, with its standard uncertainty and the limit of its error if known; repeat "
-        "for several. Without one the fleet's weighted mean is the reference.",
+        "for several. An NTP server that agents ask is named ntp:ADDRESS. What a reference reports of itself can only "
+        "make it less sure. Without a reference the fleet's weighted mean is the reference.",
         reference,
         (),
         "HOST[=U[/LIMIT]]",
@@ -91,6 +92,12 @@ OPTIONS = (
         (),
         "WHAT[=WHOM]",
         many=True,
+    ),
+    Option(
+        "reported-references",
+        "Take every host that reports a source of its own, and every NTP server that agents ask, as a reference too.",
+        default=False,
+        flag=True,
     ),
     Option("tick", "Time between two estimates.", span_between("100ms", "10min"), 5.0, "SPAN"),
     Option("window", "Estimates use the probes of so long.", span_between("2s", "1h"), 60.0, "SPAN"),
@@ -122,6 +129,7 @@ class CollectorConfig:
     data: Path | str | None
     """A folder, or the URL of a database."""
     reference: tuple[Reference, ...]
+    reported_references: bool
     budget: tuple[BudgetRule, ...]
     tick: float
     window: float

@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from noonmark.collector.plan import Member
+from noonmark.collector.reported import Reported
 from noonmark.proto.control import Hello, ProbeCounters
 
 REMEMBERED_INSTANCES = 4
@@ -51,6 +52,8 @@ class HostEntry:
     sequences: dict[int, int] = field(default_factory=dict)
     """By instance, the last few: the highest sequence number received."""
     displaced: set[int] = field(default_factory=set)
+    reported: Reported = field(default_factory=Reported)
+    """What it tells of its references and its kernel's clock."""
 
     @property
     def sequence(self) -> int:
@@ -99,7 +102,7 @@ class Directory:
         if entry.connected:
             entry.displaced.add(entry.hello.instance)
         entry.displaced.discard(hello.instance)
-        entry.counters = ProbeCounters()
+        entry.counters, entry.reported = ProbeCounters(), Reported()
 
     def _admit(self, entry: HostEntry) -> None:
         member = Member(entry.hello.host, entry.hello.zone, entry.hello.endpoints)
@@ -127,6 +130,14 @@ class Directory:
     def members(self) -> Mapping[str, Member]:
         """The hosts to plan for, by name."""
         return self._members
+
+    def reports(self) -> dict[str, Reported]:
+        """By host, what those told that told anything."""
+        return {
+            host: entry.reported
+            for host, entry in self._entries.items()
+            if entry.reported.kernel is not None or entry.reported.reference is not None
+        }
 
     def get(self, host: str) -> HostEntry | None:
         """A host's entry, if it ever spoke."""

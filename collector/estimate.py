@@ -62,6 +62,14 @@ class FindingKind(enum.StrEnum):
     STALE = "stale"
     REFERENCE_DISAGREES = "reference-disagrees"
     LEAP_OR_SMEAR = "leap-or-smear"
+    REFERENCE_STATE = "reference-state"
+    """A reference is in holdover or free-run."""
+    SOURCE_FAULT = "source-fault"
+    """Something is wrong with a source that a host watches: its fix, its time, its antenna, its pulses."""
+    CLAIM_CONTRADICTED = "claim-contradicted"
+    """What a host's kernel or source says of itself cannot be true, or hardly, by what the mesh measured."""
+    LEAP_SECOND = "leap-second"
+    """One is announced or disputed, or the list of them has expired."""
     LEFT_OUT = "left-out"
     """Rows of input that could not be used; counted."""
 
@@ -87,7 +95,9 @@ class Reference:
     uncertainty_ns: float = 0.0
     """Standard uncertainty (k = 1)."""
     limit_ns: float = 0.0
-    """Its error is declared never to exceed this."""
+    """Its error is declared never to exceed this; infinite: no limit is declared."""
+    drift_uncertainty_ppb: float = 0.0
+    """Standard uncertainty of its rate, where it is known to be without its source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,10 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
+from noonmark.collector.claims import with_reports
 from noonmark.collector.estimate import Finding, FleetEstimate, ProbeColumns, Reference
+from noonmark.collector.references import live_references
+from noonmark.collector.reported import Reported
 from noonmark.collector.state import HostFacts, State
 from noonmark.collector.told import with_events
 from noonmark.collector.view_estimate import host_views
@@ -81,7 +84,11 @@ class MissingReference(Exception):  # noqa: N818 - named for what is missing
 
 
 class Estimator:
-    """Owner of the tick. `deliver` gets each host's own estimate; `facts` tells what hosts say of themselves."""
+    """Owner of the tick.
+
+    `deliver` gets each host's own estimate; `facts` tells what hosts say of themselves, `reports` what they say of
+    their references and kernels. `take_reported`: whoever reports a source is a reference too.
+    """
 
     def __init__(
         self,
@@ -92,6 +99,8 @@ class Estimator:
         references: Sequence[Reference] = (),
         store: Store | None = None,
         facts: Callable[[], Mapping[str, HostFacts]] = dict,
+        reports: Callable[[], Mapping[str, Reported]] = dict,
+        take_reported: bool = False,
         deliver: Callable[[Mapping[str, pb.HostEstimate]], None] | None = None,
         interval: float = 5.0,
         monotonic: Callable[[], float] = time.monotonic,
@@ -103,6 +112,9 @@ class Estimator:
         self._references = tuple(references)
         self._store = store
         self._facts = facts
+        self._reports = reports
+        self._take_reported = take_reported
+        self._declared: dict[str, Reference] = {}
         self._deliver = deliver
         self._interval = interval
         self._monotonic = monotonic
@@ -133,10 +145,11 @@ class Estimator:
         if not len(columns):
             self._empty += 1
             return
-        events = self._window.events()
+        events, reports = self._window.events(), self._reports()
         measured_ns = round(self._window.newest * 1e9)
         try:
-            solved = await in_daemon_thread(lambda: self._solve(columns, events))
+            references = self._references_now(reports, now)
+            solved = await in_daemon_thread(lambda: self._solve(columns, events, references, reports, now))
         except MissingReference as missing:
             self._waiting += 1
             self._remind(str(missing))
@@ -166,10 +179,23 @@ class Estimator:
             self._reminded = now
             log.warning("no estimate without the reference", extra={"fields": {"waiting_for": text}})
 
-    def _solve(self, columns: ProbeColumns, events: Sequence[HostEvent]) -> Solved:
+    def _references_now(self, reports: Mapping[str, Reported], now: float) -> tuple[Reference, ...]:
+        found = live_references(self._references, reports, self._declared, now=now, take_reported=self._take_reported)
+        self._declared = {reference.host: reference for reference in found}
+        return found
+
+    def _solve(
+        self,
+        columns: ProbeColumns,
+        events: Sequence[HostEvent],
+        references: Sequence[Reference],
+        reports: Mapping[str, Reported],
+        now: float,
+    ) -> Solved:
         started = time.perf_counter()
-        present = self._present(columns)
+        present = self._present(columns, references)
         estimate = with_events(self._step(columns, references=present, previous=self._previous), events, self._told)
+        estimate = with_reports(estimate, reports, now=now)
         messages = {view.host: host_to_message(estimate.at_ns, view) for view in host_views(estimate)}
         seconds = time.perf_counter() - started
         error: Exception | None = None
@@ -180,15 +206,15 @@ class Estimator:
                 error = failure
         return Solved(estimate, messages, seconds, error)
 
-    def _present(self, columns: ProbeColumns) -> tuple[Reference, ...]:
+    def _present(self, columns: ProbeColumns, references: Sequence[Reference]) -> tuple[Reference, ...]:
         """The references that the window knows. Raises MissingReference if there should be some and are none."""
-        if not self._references:
+        if not references:
             return ()
         size = len(columns.hosts)
         rows = np.bincount(columns.source, minlength=size) + np.bincount(columns.destination, minlength=size)
         seen = {host for host, count in zip(columns.hosts, rows.tolist(), strict=True) if count}
-        present = tuple(reference for reference in self._references if reference.host in seen)
-        if not present:
+        present = tuple(reference for reference in references if reference.host in seen)
+        if not present and self._references:
             raise MissingReference(", ".join(reference.host for reference in self._references))
         return present
 

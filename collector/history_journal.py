@@ -135,11 +135,21 @@ _FINDING = "SELECT kind, host, source, destination, at_ns, until_ns, size_ns, te
 
 
 def _references_to_text(references: Sequence[Reference]) -> str:
-    return json.dumps([[r.host, r.uncertainty_ns, r.limit_ns] for r in references])
+    return json.dumps(
+        [
+            [
+                one.host,
+                one.uncertainty_ns,
+                one.limit_ns,
+                *([one.drift_uncertainty_ppb] if one.drift_uncertainty_ppb else []),
+            ]
+            for one in references
+        ]
+    )
 
 
 def _era(row: Row) -> Era:
-    references = tuple(Reference(str(host), float(u), float(limit)) for host, u, limit in json.loads(row[4]))
+    references = tuple(Reference(str(host), *map(float, numbers)) for host, *numbers in json.loads(row[4]))
     return Era(int(row[0]), int(row[1]), int(row[2]), int(row[3]), references)
 
 

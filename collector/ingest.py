@@ -13,18 +13,20 @@ import logging
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import grpc
 import grpc.aio
 
 from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken
+from noonmark.collector.reported import HeardKernel, HeardStatus
 from noonmark.collector.window import Window
 from noonmark.proto import control, convert
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.convert import BadMessage
 from noonmark.proto.noonmark_pb2_grpc import ReportsServicer
+from noonmark.proto.reference_messages import kernel_clock_from_message, status_from_message
 
 log = logging.getLogger("noonmark.collector.ingest")
 
@@ -235,9 +237,22 @@ class Ingest(ReportsServicer):
             self._take_event(stream, message.clock_event, now)
         elif kind == "counters":
             stream.entry.counters = control.counters_from_message(message.counters)
+        elif kind == "reference":
+            self._take_reference(stream, message.reference, now)
+        elif kind == "kernel_clock":
+            clock = kernel_clock_from_message(message.kernel_clock)
+            stream.entry.reported = replace(stream.entry.reported, kernel=HeardKernel(clock, now))
         elif kind == "hello":
             raise BadMessage("hello came twice on one stream")
         # A message of a kind unknown here comes from a newer agent, and is not for us.
+
+    def _take_reference(self, stream: Stream, message: pb.ReferenceStatus, now: float) -> None:
+        status = status_from_message(message)
+        before = stream.entry.reported.reference
+        if before is None or before.status.state is not status.state:
+            fields = {"host": stream.entry.hello.host, "state": status.state.label, "source": status.source}
+            log.info("a reference's state", extra={"fields": fields})
+        stream.entry.reported = replace(stream.entry.reported, reference=HeardStatus(status, now))
 
     def _take_batch(self, stream: Stream, message: pb.RecordBatch, now: float) -> None:
         host = stream.entry.hello.host

@@ -49,6 +49,8 @@ class Anchoring:
     """(R,) hosts that hang by an edge, and below, how firmly."""
     uncertainty_ns: Float64
     limit_ns: Float64
+    drift_ppb: Float64
+    """Standard uncertainty of their rates."""
 
     @property
     def reference(self) -> int:
@@ -79,6 +81,7 @@ def anchoring(hosts: tuple[str, ...], references: tuple[Reference, ...]) -> Anch
         np.array([index[reference.host] for reference in declared], dtype=np.int64),
         np.array([max(reference.uncertainty_ns, LEAST_SPREAD_NS) for reference in declared], dtype=np.float64),
         np.array([reference.limit_ns for reference in declared], dtype=np.float64),
+        np.array([max(one.drift_uncertainty_ppb, REFERENCE_DRIFT_PPB) for one in declared], dtype=np.float64),
     )
 
 
@@ -199,7 +202,7 @@ def _drift_fit(
     second = np.concatenate([b[usable], anchors.node[pulls]])
     network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
     z = np.concatenate([corridor.slope[usable], -frames.drift[pulls] * NS])
-    weighted = np.concatenate([variance[usable], np.full(len(pulls), REFERENCE_DRIFT_PPB**2)])
+    weighted = np.concatenate([variance[usable], anchors.drift_ppb**2])
     return fit_drift(network, z, weighted, start)
 
 

@@ -27,6 +27,8 @@ Floating = NDArray[np.floating[Any]]
 DENSE_UNKNOWNS = 700
 """Up to here a dense inverse is quicker than iterating, and gives every covariance exactly."""
 RELATIVE_RESIDUAL = 1e-9
+WEAK_ANCHOR = 1e-7
+"""An anchor with less than this share of the greatest weight in its component holds nothing."""
 DRAWS = 8
 """Random right-hand sides for large networks' variances: alone they would leave an error of sqrt(2 / 8) = 50 %."""
 DRAWS_WITH_GROUPS = 32
@@ -180,8 +182,9 @@ def solve(
     matrix = network.normal_matrix(weight, effect_weight)
     right = network.right_side(weight * z, np.zeros(network.groups))
     if network.unknowns <= DENSE_UNKNOWNS:
-        covariance = _grounded_inverse(network, matrix)
-        return Solution(np.asarray(network.levelled(covariance @ right), dtype=np.float64), 1, covariance, None)
+        inverse = _grounded_inverse(network, matrix)
+        found = np.asarray(network.levelled(inverse @ right), dtype=np.float64)
+        return Solution(found, 1, _against_anchors(network, inverse), None)
     first = None if start is None else start[:, None]
     unknowns, iterations = conjugate_gradients(matrix, right[:, None], start=first, tolerance=tolerance)
     samples = _draws(network, matrix, weight, effect_weight, seed) if uncertain else None
@@ -215,16 +218,36 @@ def _draws(
 
 
 def _grounded_inverse(network: Network, matrix: csr_array) -> Float64:
-    """Covariance with anchors at exactly 0; rows of anchors and isolated nodes are 0."""
+    """Covariance with each component's ground at exactly 0; rows of grounds and of isolated nodes are 0."""
     dense = matrix.toarray()
     kept = np.diag(dense) > 0
-    kept[network.anchor] = False
+    kept[_grounds(network, np.diag(dense))] = False
     inverse = np.zeros_like(dense)
     block = np.ix_(kept, kept)
     # Scaling to a unit diagonal keeps edges of very unlike variances from spoiling the inverse.
     scale = 1.0 / np.sqrt(np.diag(dense)[kept])
     inverse[block] = np.linalg.inv(dense[block] * np.outer(scale, scale)) * np.outer(scale, scale)
     return inverse
+
+
+def _grounds(network: Network, weight: Float64) -> Int64:
+    """(C,) each component's anchor; or, where that hardly holds, its best-held node.
+
+    Reference time may hang on its hosts by edges so weak that nothing would be left of the numbers beside them.
+    """
+    order = np.lexsort((weight[: network.nodes], network.component))
+    best = order[np.append(np.diff(network.component[order]) > 0, True)]
+    weak = weight[network.anchor] < WEAK_ANCHOR * weight[best]
+    return np.asarray(np.where(weak, best, network.anchor))
+
+
+def _against_anchors(network: Network, inverse: Float64) -> Float64:
+    """The covariance relative to the anchors: (C - c_a)(C - c_a)^T of each component's anchor a."""
+    at = np.arange(network.unknowns)
+    anchor = np.where(at < network.nodes, network.anchor[network.component[np.minimum(at, network.nodes - 1)]], at)
+    # Effects have no anchor: only nodes are moved.
+    rows = inverse - np.where((at < network.nodes)[:, None], inverse[anchor], 0.0)
+    return np.asarray(rows - np.where((at < network.nodes)[None, :], rows[:, anchor], 0.0))
 
 
 def conjugate_gradients(

@@ -85,6 +85,8 @@ class CollectorServer:
             references=config.reference,
             store=self.history,
             facts=self._facts,
+            reports=self.directory.reports,
+            take_reported=config.reported_references,
             deliver=self.ingest.send_estimates,
             interval=config.tick,
         )
@@ -97,6 +99,7 @@ class CollectorServer:
             self.ingest.send_plan(host, plan)
 
     def _facts(self) -> Mapping[str, HostFacts]:
+        now = time.monotonic()
         return {
             entry.hello.host: HostFacts(
                 entry.hello.zone,
@@ -104,6 +107,9 @@ class CollectorServer:
                 round(entry.heard * 1e9),
                 asked=entry.counters.sent or None,
                 unanswered=entry.counters.lost,
+                reference_state=entry.reported.reference_state,
+                holdover_seconds=entry.reported.without_source_s(now),
+                claimed_error_ns=entry.reported.claimed_error_ns,
             )
             for entry in self.directory
         }

@@ -32,6 +32,8 @@ class HostFacts:
     """Of its own source of time: locked, holdover, free-run (ITU-T G.810), or unknown if it tells none."""
     holdover_seconds: float | None = None
     """How long it has been without its source; None unless it is in holdover or free-run."""
+    claimed_error_ns: int | None = None
+    """Greatest error of its clock that its kernel vouches for; None: it vouches for nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -207,3 +207,19 @@ def test_conjugate_gradients_solve_many_right_sides_alike() -> None:
         difference = together[:, column] - alone[:, 0]
         assert difference - difference.mean() == pytest.approx(np.zeros(60), abs=1e-6)
         assert matrix @ together[:, column] == pytest.approx(right[:, column], abs=1e-6)
+
+
+def test_an_anchor_that_hardly_holds_spoils_nothing() -> None:
+    """Reference time (node 0) hangs on a tight triangle by two edges of a second each."""
+    first, second = np.array([0, 0, 1, 2, 1]), np.array([1, 2, 2, 3, 3])
+    z = np.array([7e8, 7e8, 50.0, -20.0, 30.0])
+    variance = np.array([1e18, 1e18, 1e4, 1e4, 1e4])
+    network = Network(4, first, second, 0, np.full(5, -1), np.zeros(5), np.zeros(4, np.int64), np.array([0], np.int64))
+    found = solve(network, z, 1.0 / variance, np.empty(0))
+    assert found.unknowns[0] == 0.0
+    assert found.unknowns[2] - found.unknowns[1] == pytest.approx(50.0, abs=0.1)
+    assert found.unknowns[1:] == pytest.approx(np.full(3, 7e8), abs=100)
+    assert np.sqrt(found.variance(np.arange(4), np.zeros(4, np.int64))) == pytest.approx(
+        [0.0, *[1e9 / np.sqrt(2)] * 3], rel=1e-6
+    )
+    assert found.variance(np.array([1]), np.array([2])) == pytest.approx([1e4 * 2 / 3], rel=0.05)

@@ -1,0 +1,57 @@
+"""An only reference's own error, which all clocks of the fleet share. Pure.
+
+Offsets against the reference host are known as well as the mesh measures them; against true time they are off by what
+the reference is off, every host by the same. Taken into the fit as an edge to true time, a large such error would
+spoil the small numbers beside it; added afterwards it is exact, and differences between hosts do not see it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from noonmark.collector.estimate import UNBOUNDED_NS, FleetEstimate, Float64, HostState, Int64, Reference
+
+LEAST_DRIFT_PPB = 1.0
+"""A reference that is only declared true within an uncertainty may drift by this much within it."""
+_RELATIVE = frozenset({HostState.REFERENCE, HostState.MEASURED, HostState.STALE})
+
+
+def leaning_on(estimate: FleetEstimate, reference: Reference) -> FleetEstimate:
+    """The estimate against an exact reference, as one against true time.
+
+    Hosts that no chain of probes joins to the reference stay as they are. An infinite limit leaves none to any host.
+    """
+    leans = np.array([state in _RELATIVE for state in estimate.state], dtype=np.bool_)
+    estimate = replace(estimate, references=(reference,))
+    drift = common_drift(estimate)
+    return replace(
+        estimate,
+        uncertainty_ns=_where(
+            leans, np.hypot(estimate.uncertainty_ns, reference.uncertainty_ns), estimate.uncertainty_ns
+        ),
+        drift_uncertainty=_where(leans, np.hypot(estimate.drift_uncertainty, drift), estimate.drift_uncertainty),
+        lower_ns=_widened(estimate.lower_ns, leans, -reference.limit_ns),
+        upper_ns=_widened(estimate.upper_ns, leans, reference.limit_ns),
+    )
+
+
+def common_drift(estimate: FleetEstimate) -> float:
+    """Standard uncertainty, s/s, of the rate of an only reference that is not exact: part of every host's own; else
+    0."""
+    if len(estimate.references) != 1 or estimate.references[0].uncertainty_ns == 0:
+        return 0.0
+    return max(estimate.references[0].drift_uncertainty_ppb, LEAST_DRIFT_PPB) * 1e-9
+
+
+def _where(leans: np.typing.NDArray[np.bool_], then: Float64, otherwise: Float64) -> Float64:
+    return np.asarray(np.where(leans, then, otherwise), dtype=np.float64)
+
+
+def _widened(limit: Int64, leans: np.typing.NDArray[np.bool_], by_ns: float) -> Int64:
+    """Limits moved by so much, rounded outward; past the greatest number there is none."""
+    moved = int(np.ceil(abs(by_ns))) if abs(by_ns) < UNBOUNDED_NS else UNBOUNDED_NS
+    known = leans & (np.abs(limit) < UNBOUNDED_NS - moved)
+    widened = np.where(known, limit + (moved if by_ns > 0 else -moved), UNBOUNDED_NS if by_ns > 0 else -UNBOUNDED_NS)
+    return np.asarray(np.where(leans, widened, limit), dtype=np.int64)
