@@ -1,6 +1,6 @@
 // The fleet at a glance: the verdict, how many hosts stand where, all of them on one scale, and each one worst first.
 import { counted, count, duration, error, headroom, instant, limits } from "./format.js";
-import { decades, h, hostLink, ink, later, notice, painted, shape, spread, standing, symmetric, WORDS } from "./lib.js";
+import { decades, h, hostLink, ink, later, notice, painted, shape, spread, standing, symmetric, to, WORDS } from "./lib.js";
 import { virtualRows } from "./rows.js";
 
 const KINDS = ["out", "cannot-be-shown", "unknown", "within", "no-budget"];
@@ -118,6 +118,7 @@ export function show(main, parameters, context) {
         context2d.fillText(value === 0 ? "0" : `${value > 0 ? "+" : "−"}${duration(Math.abs(value), 1)}`, x, height - 5);
       }
       const columns = new Map();
+      const inks = Object.fromEntries(KINDS.map((kind) => [kind, ink(INKS[kind])]));
       const order = [...known].sort((a, b) => KINDS.indexOf(standing(b)) - KINDS.indexOf(standing(a)));
       // The largest dots of which no column grows out of the picture.
       const step = [11, 9, 7, 5.5, 4.5, 3.5].find((one) => Math.max(1, ...tallest(order, one, width)) * one <= floor - 10) ?? 3;
@@ -129,7 +130,7 @@ export function show(main, parameters, context) {
         const column = Math.round((place(host.offset_ns) * width) / step);
         const level = columns.get(column) ?? 0;
         columns.set(column, level + 1);
-        dot(context2d, kind, column * step, floor - 4 - level * rise, size / 2 + (kind === "out" ? 1.5 : 0));
+        dot(context2d, kind, inks[kind], column * step, floor - 4 - level * rise, size / 2 + (kind === "out" ? 1.5 : 0));
       }
       context2d.strokeStyle = ink("sun");
       context2d.lineWidth = 2;
@@ -149,15 +150,16 @@ export function show(main, parameters, context) {
     return columns.values();
   }
 
-  function makeRow(host) {
+  function makeRow() {
     const parts = ["band", "limits", "expanded", "mark"].map((name) => h("i", { class: name }));
     const lane = h("div", { class: "lane", "aria-hidden": "true" }, h("i", { class: "noon" }), parts);
-    const link = hostLink(host.host, { at: state.at });
-    return [h("span", {}, shape("unknown"), link), h("span", {}), lane, h("span", {}), h("span", {}), h("span", {})];
+    return [h("span", {}, shape("unknown"), hostLink("")), h("span", {}), lane, h("span", {}), h("span", {}), h("span", {})];
   }
 
   function fillRow([name, where, lane, clock, certain, budget], host, row) {
     const kind = standing(host);
+    name.lastChild.textContent = host.host;
+    name.lastChild.href = to("host", { a: host.host, until: state.at });
     if (row.dataset.kind !== kind) {
       row.dataset.kind = kind;
       name.firstChild.replaceWith(shape(kind, WORDS[kind]));
@@ -218,8 +220,8 @@ function underline(fleet, past) {
 }
 
 /** A host on the strip: disc, triangle or diamond, as everywhere. */
-function dot(context, kind, x, y, r) {
-  context.fillStyle = ink(INKS[kind]);
+function dot(context, kind, colour, x, y, r) {
+  context.fillStyle = colour;
   context.beginPath();
   if (kind === "out") {
     context.moveTo(x, y - r);

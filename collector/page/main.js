@@ -82,14 +82,30 @@ async function route() {
   await update();
 }
 
+let updating = false;
+let again = false;
+
+/** Bring the view up to date; news that comes meanwhile is asked for afterwards, not beside it. */
 async function update() {
-  const { view } = shown;
-  try {
-    await view?.update?.();
-  } finally {
-    main.dataset.ready = shown.name;
+  if (updating) {
+    again = true;
+    return;
   }
-  tellAge();
+  updating = true;
+  do {
+    again = false;
+    const { view, name } = shown;
+    try {
+      await view?.update?.();
+    } finally {
+      if (shown.view === view && view) {
+        main.dataset.ready = name;
+        performance.mark(`shown ${name}`);
+      }
+    }
+    tellAge();
+  } while (again);
+  updating = false;
 }
 
 function tellAge() {

@@ -1,6 +1,6 @@
 // Path quality: round trips, what asymmetry is left over, and how many probes go unanswered.
 import { count, counted, duration } from "./format.js";
-import { h, hostLink, ink, later, notice, painted, shape, symmetric } from "./lib.js";
+import { h, hostLink, ink, later, notice, painted, shape, symmetric, to } from "./lib.js";
 import { virtualRows } from "./rows.js";
 
 const KIND = { closed: "within", untested: "no-budget", asymmetric: "cannot-be-shown", contradicted: "out" };
@@ -25,8 +25,12 @@ export function show(main, parameters, context) {
     className: "paths",
     columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Unanswered"]],
     key: (path) => `${path.src} ${path.dst}`,
-    make: (path) => [h("span", {}, shape(KIND[path.state], path.state), hostLink(path.src)), h("span", {}, hostLink(path.dst)), h("span", {}), h("span", {}), h("span", {}), h("span", {})],
-    fill([from, , says, trip, left, loss], path, row) {
+    make: () => [h("span", {}, shape("unknown"), hostLink("")), h("span", {}, hostLink("")), h("span", {}), h("span", {}), h("span", {}), h("span", {})],
+    fill([from, until, says, trip, left, loss], path, row) {
+      for (const [cell, host] of [[from, path.src], [until, path.dst]]) {
+        cell.lastChild.textContent = host;
+        cell.lastChild.href = to("host", { a: host });
+      }
       if (row.dataset.kind !== KIND[path.state]) {
         row.dataset.kind = KIND[path.state];
         from.firstChild.replaceWith(shape(KIND[path.state], path.state));
@@ -124,7 +128,8 @@ export function show(main, parameters, context) {
       context2d.strokeStyle = ink("sun");
       context2d.lineWidth = 2;
       rule([left, y(0)], [width - 12, y(0)]);
-      for (const path of [...known].reverse()) point(context2d, KIND[path.state], x(path.min_round_trip_ns), y(path.residual_ns));
+      const inks = { out: ink("out"), "cannot-be-shown": ink("open"), within: ink("within"), "no-budget": ink("within") };
+      for (const path of [...known].reverse()) point(context2d, KIND[path.state], inks[KIND[path.state]], x(path.min_round_trip_ns), y(path.residual_ns));
     });
   }
 
@@ -132,9 +137,9 @@ export function show(main, parameters, context) {
   return { update, repaint: draw, leave() { window.removeEventListener("resize", draw); table.leave(); } };
 }
 
-function point(context, kind, x, y) {
+function point(context, kind, colour, x, y) {
   const r = kind === "within" || kind === "no-budget" ? 2.2 : 5;
-  context.fillStyle = ink({ out: "out", "cannot-be-shown": "open" }[kind] ?? "within");
+  context.fillStyle = colour;
   context.globalAlpha = r > 3 ? 1 : 0.65;
   context.beginPath();
   if (kind === "out") {
