@@ -24,7 +24,7 @@ from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import LogStamp, StampError
 from noonmark.collector.stamp_layouts import LONGEST, LayoutReader
 
-BLOCK_BYTES = 3 << 18
+BLOCK_BYTES = 1 << 19
 MOST_TAIL = 16 << 20
 """A record longer than this is cut."""
 _PADDING = bytes(LONGEST)

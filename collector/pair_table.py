@@ -12,6 +12,7 @@ import numpy as np
 
 from noonmark.collector.clock_lines import ClockLines, intervals_of
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
+from noonmark.collector.own_limits import MOST_HOSTS, OwnLimits, own_limits
 
 PairSource = Callable[[int, int, Int64], "tuple[Int64, Int64, Float64]"]
 """(a, b, knots) -> lower, upper and standard uncertainty of x_a - x_b at those knots; a < b are rows of the table.
@@ -34,6 +35,7 @@ class PairTable:
         self.source = source
         self._drift_limit = drift_limit
         self._row: dict[int, int] = {}
+        self._last_own: tuple[int, OwnLimits] | None = None
         shape = (0, len(original))
         self._lower, self._upper = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
         self._uncertainty, self._asked = np.zeros(shape), np.zeros(shape, np.bool_)
@@ -41,6 +43,11 @@ class PairTable:
     def limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False) -> tuple[Int64, Int64]:
         """See `ClockKnowledge.difference_limits`."""
         at_ns = self._lines.at_ns
+        if (self.source is None or own) and self._hosts <= MOST_HOSTS and len(since_ns):
+            least, most = min(since_ns.min(), until_ns.min()), max(since_ns.max(), until_ns.max())
+            first_interval, last_interval = np.searchsorted(at_ns, [least, most], side="right").tolist()
+            if first_interval == last_interval:
+                return self._own(first_interval).limits(a, b, since_ns, until_ns)
         begin = intervals_of(at_ns, since_ns)
         end = intervals_of(at_ns, until_ns)
         unknown = (a < 0) | (b < 0)
@@ -58,6 +65,12 @@ class PairTable:
         if some_unknown:
             lower[unknown], upper[unknown] = -UNBOUNDED_NS, UNBOUNDED_NS
         return lower, upper
+
+    def _own(self, interval: int) -> OwnLimits:
+        """All pairs of one interval; the last one asked for is kept."""
+        if self._last_own is None or self._last_own[0] != interval:
+            self._last_own = interval, own_limits(self._lines, interval)
+        return self._last_own[1]
 
     def uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
         """See `ClockKnowledge.difference_uncertainty`. Without a source the hosts' errors are taken as unrelated."""

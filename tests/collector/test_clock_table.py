@@ -209,3 +209,21 @@ def test_pair_source_is_asked_once_and_only_where_needed() -> None:
 def test_arrays_that_do_not_fit_are_refused(changed: dict[str, object], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         ClockTable(["a"], one_host([1, 2], [0, 0], **changed))
+
+
+@given(
+    st.lists(st.tuples(st.integers(-1, 2), st.integers(-1, 2), st.integers(-5, 25), st.integers(-5, 25)), max_size=30),
+    st.booleans(),
+)
+def test_matrix_of_pairs_agrees_with_pairs_one_by_one(rows: list[tuple[int, int, int, int]], unbounded: bool) -> None:
+    limits = [(90, 115), (30, 42), (-UNBOUNDED_NS, UNBOUNDED_NS) if unbounded else (-9, 9)]
+    clocks = table([100, 40, 0], limits, [3.0, 4.0, 1.0], at_ns=[T0, T0 + 10 * SECOND, T0 + 20 * SECOND], drift=1e-6)
+    a, b = (np.array([row[column] for row in rows], np.int32) for column in (0, 1))
+    since, until = (T0 + np.array([row[column] for row in rows], np.int64) * SECOND for column in (2, 3))
+    together = clocks.difference_limits(a, b, since, until)
+    for row in range(len(rows)):
+        one = slice(row, row + 1)
+        for whole, apart in zip(
+            together, clocks.difference_limits(a[one], b[one], since[one], until[one]), strict=True
+        ):
+            assert abs(int(whole[row]) - int(apart[0])) <= 1  # two roundings outwards instead of one
