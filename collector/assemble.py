@@ -168,34 +168,19 @@ def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
     reference = anchors.node == anchors.reference
     reference[anchors.declared] = True
     seen = np.bincount(survey.probes.source, minlength=hosts) + np.bincount(survey.probes.destination, minlength=hosts)
-    return tuple(
-        HostState.REFERENCE
-        if is_reference
-        else HostState.UNKNOWN
-        if count == 0
-        else HostState.NO_ROUTE
-        if anchors.anchored and not reached
-        else HostState.STALE
-        if is_silent
-        else HostState.MEASURED
-        for is_reference, count, reached, is_silent in zip(reference, seen, rooted, silent, strict=True)
-    )
+    lost = ~rooted if anchors.anchored else np.zeros(hosts, dtype=bool)
+    kinds = np.select([reference, seen == 0, lost, silent], [0, 1, 2, 3], default=4)
+    names = (HostState.REFERENCE, HostState.UNKNOWN, HostState.NO_ROUTE, HostState.STALE, HostState.MEASURED)
+    return tuple(names[kind] for kind in kinds.tolist())
 
 
 def _path_states(survey: Survey, contradicted: Bool, asymmetric: Bool) -> tuple[PathState, ...]:
     degree = np.bincount(survey.first, minlength=survey.anchors.hosts + 1)
     degree += np.bincount(survey.second, minlength=survey.anchors.hosts + 1)
     untested = (degree[survey.first] < 2) | (degree[survey.second] < 2)
-    return tuple(
-        PathState.CONTRADICTED
-        if is_contradicted
-        else PathState.ASYMMETRIC
-        if is_asymmetric
-        else PathState.UNTESTED
-        if alone
-        else PathState.CLOSED
-        for is_contradicted, is_asymmetric, alone in zip(contradicted, asymmetric, untested, strict=True)
-    )
+    kinds = np.select([contradicted, asymmetric, untested], [0, 1, 2], default=3)
+    names = (PathState.CONTRADICTED, PathState.ASYMMETRIC, PathState.UNTESTED, PathState.CLOSED)
+    return tuple(names[kind] for kind in kinds.tolist())
 
 
 def _shared_effects(survey: Survey) -> Float64:

@@ -15,7 +15,7 @@ import numpy as np
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
 from noonmark.collector.estimate import Bool, Float64, Int64
-from noonmark.collector.slots import LEAST_NOISE_NS, filled, slot_middles
+from noonmark.collector.slots import LEAST_NOISE_NS, Slots, filled, slot_middles
 
 UNSTEADY = 5.0
 """A path whose middles show a change this many times its noise is a witness; much less than proof."""
@@ -59,13 +59,13 @@ class Ends:
     nodes: int
 
 
-def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int) -> list[Change]:
+def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots: Slots | None = None) -> list[Change]:
     """Every node that changed within the window, by its clearest change.
 
-    `slope` (P,) is each path's own, ppb. Where only two hosts can have done it, `blameless` (the reference's node) has
-    not.
+    `slope` (P,) is each path's own, ppb, and `slots` the middles less it, if they are at hand. Where only two hosts
+    can have done it, `blameless` (the reference's node) has not.
     """
-    slots = slot_middles(walls, slope)
+    slots = slots or slot_middles(walls, slope)
     if len(slots.seconds) < FEWEST_SLOTS:
         return []
     series = filled(slots.middle)

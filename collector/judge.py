@@ -17,7 +17,6 @@ from noonmark.collector.frames import NS
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
 from noonmark.collector.settle import Settled
-from noonmark.collector.slots import slot_middles
 from noonmark.collector.survey import Survey
 
 OUTLYING = 9.0
@@ -125,7 +124,7 @@ def bad_paths(survey: Survey) -> Bool:
     fit = survey.fit
     spread = _spread(survey)
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
-    slots = slot_middles(survey.walls, fit.corridor.slope)
+    slots = survey.slots
     width = float(slots.seconds[1] - slots.seconds[0]) if len(slots.seconds) > 1 else 0.0
     tolerance = ticks + SPREADS * spread + width * STEERING_PPB
     crossed = (slots.round_trip < -tolerance[:, None]).sum(axis=1)

@@ -152,7 +152,7 @@ def _still_torn(survey: Survey, found: list[Change], low: Float64, high: Float64
 def changes_in(survey: Survey) -> list[Change]:
     """Clocks that changed within a survey's window."""
     where = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
-    return find_changes(survey.walls, survey.fit.corridor.slope, where, survey.anchors.reference)
+    return find_changes(survey.walls, survey.fit.corridor.slope, where, survey.anchors.reference, survey.slots)
 
 
 def _narrow(low: Float64, high: Float64, changes: list[Change]) -> None:

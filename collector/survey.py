@@ -11,6 +11,7 @@ from noonmark.collector.edges import Pairing, Points, pair_up, points, raise_wal
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, fit_lines
+from noonmark.collector.slots import Slots, slot_middles
 from noonmark.collector.stampquality import stamp_uncertainty
 
 MOST_PASSES = 4
@@ -37,6 +38,8 @@ class Survey:
     """(H,) each clock's granularity."""
     stamp_uncertainty_ns: Float64
     """(H,) what the way of stamping adds to a host's standard uncertainty."""
+    slots: Slots
+    """Each path's middles less its own slope, as the search for changes and for contradictions reads them."""
 
     @property
     def first(self) -> Int64:
@@ -75,7 +78,9 @@ def survey_window(
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
             break
         frames = frames.moved(fit.offset_ns, drift)
-    return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamp_uncertainty(probes))
+    stamped = stamp_uncertainty(probes)
+    middles = slot_middles(walls, fit.corridor.slope)
+    return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamped, middles)
 
 
 def _enough_slots(probes_a_path: float, most: int) -> int:
