@@ -14,6 +14,7 @@ from noonmark.agent.exposition import Family, counter, gauge, labelled
 from noonmark.agent.spool import SpoolStatistics
 from noonmark.agent.statistics import ProbeStatistics
 from noonmark.proto.control import OwnEstimate
+from noonmark.proto.reference import ReferenceState, ReferenceStatus, Verdict
 from noonmark.proto.version import VERSION
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ class Snapshot:
     host: str = ""
     zone: str = ""
     role: str = ""
+    reference: ReferenceStatus | None = None
+    """None: the host has no source of its own."""
 
 
 def families(snapshot: Snapshot) -> Iterator[Family]:
@@ -47,6 +50,8 @@ def families(snapshot: Snapshot) -> Iterator[Family]:
     )
     if snapshot.own is not None:
         yield from _own(snapshot.own, snapshot.own_age)
+    if snapshot.reference is not None:
+        yield from _reference(snapshot.reference)
     yield from _probing(snapshot.probes)
     yield from _buffer(snapshot.spool)
     yield from _reporting(snapshot.report)
@@ -92,6 +97,29 @@ def _own(own: OwnEstimate, age: float) -> Iterator[Family]:
     yield gauge(P + "estimate_age_seconds", "Time since the collector's word on this host's clock came.", age)
     states = {state: float(state == own.state) for state in STATES}
     yield labelled(P + "state", "1 for the state that the host is in, and no other.", "state", states, "gauge")
+
+
+def _reference(status: ReferenceStatus) -> Iterator[Family]:
+    states = {state.label: float(state is status.state) for state in ReferenceState}
+    text = "1 for the state of this host as a reference (ITU-T G.810), and no other."
+    yield labelled(P + "reference_state", text, "state", states, "gauge")
+    lasted = status.lasted_ns / 1e9
+    yield gauge(P + "reference_state_duration_seconds", "How long that state has lasted.", lasted)
+    values = (
+        ("standard_uncertainty", "Standard uncertainty (k = 1) of this host's clock, as", status.uncertainty_ns),
+        ("limit", "Greatest error of this host's clock, as", status.limit_ns),
+    )
+    for name, meaning, value in values:
+        if value is not None:
+            told = f"{meaning} its own source vouches for it, with what its oscillator adds."
+            yield gauge(P + f"reference_{name}_seconds", told, value / 1e9)
+    usable = {source.name: float(source.verdict in (Verdict.SELECTED, Verdict.AGREES)) for source in status.sources}
+    if usable:
+        yield labelled(P + "source_agrees", "1 for a source that is believed, else 0.", "source", usable, "gauge")
+    offsets = {source.name: source.offset_ns / 1e9 for source in status.sources if source.offset_ns is not None}
+    if offsets:
+        text = "This host's clock minus the source. Positive: the clock is ahead (reads later)."
+        yield labelled(P + "source_offset_seconds", text, "source", offsets, "gauge")
 
 
 def _seconds(nanoseconds: int | None) -> float | None:

@@ -185,6 +185,7 @@ class Program:
             host=self.config.host,
             zone=self.config.zone,
             role=self.config.role,
+            reference=self.references.status(),
         )
 
     def _facts(self) -> Mapping[str, object]:

@@ -11,7 +11,6 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 
 from noonmark.agent.clocks import Clock
@@ -48,6 +47,8 @@ NO_LEAPS = Leaps(LeapList((0,), (37,), 1 << 40))
 
 def load_leaps(path: str, system: Path = SYSTEM_LEAP_LIST) -> Leaps:
     """The list named, else the one of the shipped and the system's that expires later."""
+    from importlib.resources import files  # only here: most hosts have no reference, and the agent is to stay small
+
     shipped = parse_leap_list((files("noonmark.proto") / "leap-seconds.list").read_text(encoding="ascii"))
     where = Path(path) if path else system
     try:

@@ -160,7 +160,8 @@ class Api:
 
     def _fleet_now(self, latest: Published, limit: int, matching: str) -> Body:
         self._judge(latest)
-        view = fleet_view(latest.estimate, labels=documents.labels_of(latest), paths=False)
+        labels = documents.labels_of(latest)
+        view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=False)
         return document_body(
             fleet_document(view, self._budgets, self._since, sequence=latest.sequence, limit=limit, matching=matching)
         )

@@ -72,6 +72,11 @@ HOST_PROPERTIES: Mapping[str, Schema] = {
     "heard_ns": told(INTEGER_OR_NULL, "Age of the host's newest probe at the estimate's instant."),
     "zone": TEXT,
     "role": TEXT,
+    "reference_state": told(
+        {"type": ["string", "null"], "enum": ["locked", "holdover", "free-run", None]},
+        "Of the host's own source of time (ITU-T G.810). Null: it has none, or does not say.",
+    ),
+    "claimed_error_ns": told(INTEGER_OR_NULL, "Greatest error that the host's kernel vouches for. Null: it does not."),
 }
 FINDING = entry(
     {

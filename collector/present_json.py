@@ -35,6 +35,8 @@ def host_json(host: HostView) -> Document:
         "heard_ns": host.heard_ns,
         "zone": host.zone,
         "role": host.role,
+        "reference_state": host.reference_state or None,
+        "claimed_error_ns": host.claimed_error_ns,
     }
 
 

@@ -82,7 +82,7 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
             assert latest is not None
             notes = self._age_notes(latest)
             return view_messages.fleet_to_message(
-                fleet_view(latest.estimate, labels=labels, paths=request.paths, notes=notes)
+                fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=request.paths, notes=notes)
             )
         history = await self._past(context)
         estimate = await self._in_thread(context, lambda: history.estimate_at(at_ns))

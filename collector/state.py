@@ -53,6 +53,14 @@ class Published:
         """Reference time at a monotonic time."""
         return self.estimate.at_ns + monotonic_ns - self.published_monotonic_ns
 
+    def told(self) -> dict[str, tuple[str, int | None]]:
+        """State of its own source, and greatest error that its kernel vouches for, of each host that tells of any."""
+        return {
+            host: ("" if facts.reference_state == "unknown" else facts.reference_state, facts.claimed_error_ns)
+            for host, facts in self.facts.items()
+            if facts.reference_state != "unknown" or facts.claimed_error_ns is not None
+        }
+
 
 @dataclass(slots=True)
 class State:

@@ -34,9 +34,13 @@ def finding_view(finding: Finding) -> FindingView:
     )
 
 
-def host_views(estimate: FleetEstimate, labels: Mapping[str, tuple[str, str]] | None = None) -> Iterator[HostView]:
-    """Every host in the estimate's order; `labels` gives (zone, role)."""
-    labels = labels or {}
+def host_views(
+    estimate: FleetEstimate,
+    labels: Mapping[str, tuple[str, str]] | None = None,
+    told: Mapping[str, tuple[str, int | None]] | None = None,
+) -> Iterator[HostView]:
+    """Every host in the estimate's order; `labels` gives (zone, role), `told` (reference state, claimed error, ns)."""
+    labels, told = labels or {}, told or {}
     columns = zip(
         estimate.hosts,
         estimate.state,
@@ -52,6 +56,7 @@ def host_views(estimate: FleetEstimate, labels: Mapping[str, tuple[str, str]] | 
     for host, state, offset, uncertainty, lower, upper, drift, drift_uncertainty, newest in columns:
         known = state in _KNOWN and math.isfinite(uncertainty)
         zone, role = labels.get(host, ("", ""))
+        reference_state, claimed_error_ns = told.get(host, ("", None))
         yield HostView(
             host=host,
             state=str(state),
@@ -64,6 +69,8 @@ def host_views(estimate: FleetEstimate, labels: Mapping[str, tuple[str, str]] | 
             heard_ns=max(0, estimate.at_ns - newest) if newest else None,
             zone=zone,
             role=role,
+            reference_state=reference_state,
+            claimed_error_ns=claimed_error_ns,
         )
 
 
@@ -92,18 +99,19 @@ def fleet_view(
     estimate: FleetEstimate,
     *,
     labels: Mapping[str, tuple[str, str]] | None = None,
+    told: Mapping[str, tuple[str, int | None]] | None = None,
     paths: bool = True,
     findings: Iterable[Finding] | None = None,
     notes: tuple[str, ...] = (),
 ) -> FleetView:
     """The whole estimate as a view; `findings` replaces the estimate's own."""
-    told = estimate.findings if findings is None else findings
+    shown = estimate.findings if findings is None else findings
     return FleetView(
         at_ns=estimate.at_ns,
         references=tuple(reference.host for reference in estimate.references),
-        hosts=tuple(host_views(estimate, labels)),
+        hosts=tuple(host_views(estimate, labels, told)),
         paths=tuple(path_views(estimate.hosts, estimate.paths)) if paths else (),
-        findings=tuple(map(finding_view, told)),
+        findings=tuple(map(finding_view, shown)),
         notes=notes,
     )
 

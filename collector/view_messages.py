@@ -30,6 +30,8 @@ def host_to_message(at_ns: int, host: HostView) -> pb.HostEstimate:
         zone=host.zone,
         role=host.role,
         drift_uncertainty=host.drift_uncertainty or 0.0,
+        reference_state=host.reference_state,
+        claimed_error_ns=host.claimed_error_ns,
     )
 
 
@@ -48,6 +50,8 @@ def host_from_message(message: pb.HostEstimate) -> HostView:
         heard_ns=message.heard_ns if message.heard_ns >= 0 else None,
         zone=message.zone,
         role=message.role,
+        reference_state=message.reference_state,
+        claimed_error_ns=message.claimed_error_ns if message.HasField("claimed_error_ns") else None,
     )
 
 

@@ -50,6 +50,10 @@ class HostView:
     """Age of the host's newest probe at the view's instant."""
     zone: str = ""
     role: str = ""
+    reference_state: str = ""
+    """Of its own source of time: locked, holdover, free-run; empty where it has none, or it is not known."""
+    claimed_error_ns: int | None = None
+    """Greatest error that its kernel vouches for now; None: it vouches for nothing."""
 
     @property
     def known(self) -> bool:

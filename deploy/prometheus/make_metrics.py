@@ -6,6 +6,7 @@ Run as: python deploy/prometheus/make_metrics.py [--check]
 from __future__ import annotations
 
 import dataclasses
+import enum
 import sys
 import types
 import typing
@@ -100,8 +101,10 @@ def filled(kind: object) -> object:
         return filled(typing.get_args(kind)[0])
     if typing.get_origin(kind) is Mapping or typing.get_origin(kind) is typing.get_origin(Mapping[str, int]):
         return {"x": filled(typing.get_args(kind)[1])}
+    if typing.get_origin(kind) is tuple:
+        return (filled(typing.get_args(kind)[0]),)
     assert isinstance(kind, type), kind
-    return kind(1)
+    return next(iter(kind)) if issubclass(kind, enum.Enum) else kind(1)
 
 
 if __name__ == "__main__":

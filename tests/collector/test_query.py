@@ -67,12 +67,16 @@ def test_before_the_first_estimate_there_is_no_data(state: State) -> None:
 
 
 def test_the_fleet_now(state: State) -> None:
-    state.publish(ferry(), {"quay-gate-2": HostFacts("quay", "gate")})
+    told = HostFacts("quay", "gate", reference_state="holdover", claimed_error_ns=2_000_000)
+    state.publish(ferry(), {"quay-gate-2": told})
     with serving(state) as address, QueryClient(address) as client:
         view, with_paths = client.fleet(), client.fleet(paths=True)
 
     gate = next(host for host in view.hosts if host.host == "quay-gate-2")
     assert (gate.offset_ns, gate.zone, gate.role) == (1_840_000, "quay", "gate")
+    assert (gate.reference_state, gate.claimed_error_ns) == ("holdover", 2_000_000)
+    other = next(host for host in view.hosts if host.host == "holm-db-1")
+    assert (other.reference_state, other.claimed_error_ns) == ("", None)
     assert view.paths == ()
     assert len(with_paths.paths) == 7
     assert view.notes == ()
