@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
     "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),
     "plot": ("noonmark.collector.cli_plot:plot", "Draw the fleet, a host or a pair as a picture file."),
+    "report": ("noonmark.collector.cli_report:report", "Evidence of how far clocks were from UTC."),
     "simulate": ("noonmark.lab.cli_simulate:simulate", "Write a simulated fleet's probes, and the truth."),
     "stability": ("noonmark.collector.cli_stability:command", "How stable a clock is, at every averaging time."),
     "solve": ("noonmark.collector.cli_solve:solve", "Estimate clocks offline, from recorded probes."),

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from noonmark.collector import history_answers as answers
-from noonmark.collector.estimate import Finding, FleetEstimate, Int64, PairEstimate
+from noonmark.collector.estimate import Finding, FleetEstimate, Int64, PairEstimate, Reference
 from noonmark.collector.history_columns import HOSTS, PATHS, Kind, host_columns, path_columns
 from noonmark.collector.history_database import Database, HistoryError
 from noonmark.collector.history_fleet import beside
@@ -162,6 +162,13 @@ class History:
         """What was found in [since, until], in order of time; of one host also what concerns its paths."""
         return self._journal.findings(since_ns, until_ns, host)
 
+    def references(self, since_ns: int, until_ns: int) -> Iterator[tuple[Reference, ...]]:
+        """What was declared of the references within [since, until), the latest declaration first."""
+        moment = until_ns - 1
+        while (era := self._journal.era_at(moment)) is not None and era.end_ns >= since_ns:
+            yield era.references
+            moment = era.start_ns - 1
+
     # -- one host, one pair --------------------------------------------------------------------------------------
 
     def at(self, host: str, at_ns: int) -> PairEstimate:
@@ -230,6 +237,17 @@ class History:
                     if columns is not None
                 ]
                 yield own[0] if b is None else answers.difference(own[0], own[1])
+
+    def instants(self, host: str, since_ns: int, until_ns: int) -> Int64:
+        """Instants in [since, until) at which the host, or a thinned line of it, was told of; rising."""
+        return self._instants((host,), since_ns, until_ns)
+
+    def columns(self, host: str, at_ns: Int64) -> Interpolated | None:
+        """One host at many rising instants at once: history_columns' rows, and how each came about.
+
+        None for a host that was never kept. Says nothing in words; `at` does.
+        """
+        return self._sample(host, at_ns) if len(at_ns) else None
 
     def _instants(self, hosts: Sequence[str], since_ns: int, until_ns: int) -> Int64:
         """Instants at which every one of the hosts, or a thinned line of it, was told of."""

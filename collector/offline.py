@@ -20,6 +20,8 @@ class OfflineSource:
 
     def __init__(self, location: str) -> None:
         self._history: History = open_history(location, read_only=True)
+        self.history = self._history
+        """The store itself, for whoever needs many numbers at once."""
         self.address = location
 
     def __enter__(self) -> OfflineSource:
