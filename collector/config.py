@@ -60,7 +60,7 @@ OPTIONS = (
     ),
     Option(
         "http",
-        "Where to serve /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
+        "Where to serve the page, /api/v1, /metrics, /healthz, /livez and /readyz; `off` for nowhere.",
         or_off(host_port(HTTP_PORT)),
         HostPort("127.0.0.1", HTTP_PORT),
         "ADDRESS:PORT|off",

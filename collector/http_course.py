@@ -47,22 +47,26 @@ class Thinned:
 
 
 def thin(pairs: Iterable[PairEstimate], since_ns: int, until_ns: int, points: int, *, most: int) -> Thinned:
-    """At most `points` points from ticks rising in time within [since, until). Raises TooMany past `most` ticks."""
-    ticks = list(itertools.islice(pairs, most + 1))
-    if len(ticks) > most:
-        raise TooMany
-    thinned = Thinned(ticks=len(ticks))
-    each = 1 if len(ticks) <= points else -(-(until_ns - since_ns) // points)
-    for group in _groups(ticks, since_ns, each, alone=len(ticks) <= points):
+    """At most `points` points from ticks rising in time within [since, until). Raises TooMany past `most` ticks.
+
+    No more ticks are in memory at once than one point stands for, or than there may be points.
+    """
+    rest = iter(pairs)
+    first = list(itertools.islice(rest, points + 1))
+    thinned = Thinned()
+    groups: Iterable[list[PairEstimate]] = ([tick] for tick in first)
+    if len(first) > points:
+        groups = _groups(itertools.chain(first, rest), since_ns, -(-(until_ns - since_ns) // points))
+    for group in groups:
+        thinned.ticks += len(group)
+        if thinned.ticks > most:
+            raise TooMany
         for name, value in _point(group, thinned.reasons).items():
             thinned.columns[name].append(value)
     return thinned
 
 
-def _groups(ticks: Sequence[PairEstimate], since_ns: int, each: int, *, alone: bool) -> Iterator[list[PairEstimate]]:
-    if alone:
-        yield from ([tick] for tick in ticks)
-        return
+def _groups(ticks: Iterable[PairEstimate], since_ns: int, each: int) -> Iterator[list[PairEstimate]]:
     for _, group in itertools.groupby(ticks, key=lambda tick: (tick.at_ns - since_ns) // each):
         yield list(group)
 

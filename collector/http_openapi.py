@@ -13,6 +13,7 @@ from noonmark.collector.http_parameters import (
     MAX_LISTED,
     MAX_NAME,
     MAX_POINTS,
+    NAME_PATTERN,
 )
 
 Schema = dict[str, Any]
@@ -306,7 +307,7 @@ def _parameter(name: str, text: str, schema: Schema, *, required: bool = False) 
 
 
 def _name(name: str, text: str, *, required: bool = False) -> Schema:
-    schema = {"type": "string", "minLength": 1, "maxLength": MAX_NAME, "pattern": r"^[!-~]+$"}
+    schema = {"type": "string", "minLength": 1, "maxLength": MAX_NAME, "pattern": NAME_PATTERN}
     return _parameter(name, text, schema, required=required)
 
 

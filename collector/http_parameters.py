@@ -14,6 +14,8 @@ from noonmark.collector.instants import SECOND_NS, BadInstant, format_instant, p
 from noonmark.collector.present import format_age
 
 MAX_NAME = 253
+NAME_PATTERN = r"^[^\u0000-\u0020,\u007f-\u00a0]([^\u0000-\u001f,\u007f-\u009f]*[^\u0000-\u0020,\u007f-\u00a0])?$"
+"""Printable, without commas, no blank at either end: what may name a host."""
 MAX_POINTS = 5_000
 DEFAULT_POINTS = 600
 MAX_SPAN_NS = 400 * 86_400 * SECOND_NS
@@ -64,7 +66,7 @@ def host_name(query: Mapping[str, str], name: str) -> str | None:
     text = query.get(name)
     if text is None:
         return None
-    if len(text) > MAX_NAME or not text.isprintable() or text != text.strip():
+    if len(text) > MAX_NAME or not text.isprintable() or text != text.strip() or "," in text:
         raise BadParameter(f"{name}: {_quoted(text)} cannot name a host")
     return text
 

@@ -136,6 +136,8 @@ function hostFacts(now, host) {
       rows.push([`Budget (${duration(host.budget.tolerance_ns)})`, `${WORDS[host.budget.fitness]}; ${headroom(host.budget)}`]);
       rows.push(["Leaves it", leaves(host.budget)]);
     }
+    if (host.claimed_error_ns !== null && host.claimed_error_ns !== undefined) rows.push(["Its kernel claims", claim(host)]);
+    if (host.reference_state) rows.push(["Its own source", host.reference_state]);
     rows.push(["Zone, role", [host.zone, host.role].filter(Boolean).join(", ") || "not told"]);
     rows.push(["More", h("span", {}, h("a", { href: to("pair", { a: host.host }) }, "against another host"), ", ", h("a", { href: to("paths", { host: host.host }) }, "its paths"))]);
   }
@@ -147,6 +149,13 @@ function pairFacts(now) {
     ["Drift apart", now.known ? gains(now.drift_ppb) : "not known"],
     ["Each alone", h("span", {}, hostLink(now.a), ", ", hostLink(now.b))],
   ];
+}
+
+function claim(host) {
+  const most = `at most ${duration(host.claimed_error_ns, 2)} off`;
+  if (host.offset_ns === null) return most;
+  const least = Math.abs(host.offset_ns) - 2 * host.uncertainty_ns;
+  return least > host.claimed_error_ns ? `${most}, but it is off by ${duration(Math.abs(host.offset_ns), 2)}` : most;
 }
 
 const gains = (ppb, uncertainty) => (ppb === 0 ? "none" : `${ppb > 0 ? "gains" : "loses"} ${drift(Math.abs(ppb), uncertainty).replace("+", "")}`);
