@@ -17,6 +17,8 @@ from noonmark.proto.options import span_ns
 from noonmark.proto.oscillators import CLASSES, OscillatorClass
 
 USUAL_SPANS = ("10m", "1h", "6h", "24h", "7d")
+STILL_NS = 60 * 10**9
+"""A state that was told so lately is taken to last."""
 LEARN_NS = 2 * 86_400 * 10**9
 """So much of what was seen before the loss is learned from."""
 _SCALES = {"": 1.0, "%": 1e-2, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12}
@@ -35,7 +37,7 @@ _SCALES = {"": 1.0, "%": 1e-2, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12}
 )
 @click.option("--budget", metavar="WHAT", help="When will it leave this? A span (100us) or a name such as trading.")
 @click.option("--after", multiple=True, metavar="SPAN", help="Time since the loss to tell of; repeat for several.")
-@click.option("--lost", metavar="T", help="When HOST lost its source; the newest estimate if not given.")
+@click.option("--lost", metavar="T", help="When HOST lost its source; as it told itself, or now, if not given.")
 @click.option("--frequency", metavar="F", help="Standard uncertainty of the frequency at the loss, such as 5ppb.")
 @click.option("--temperature", metavar="F", help="Greatest change of the frequency with temperature.")
 @click.option("--ageing", metavar="F", help="Greatest change of the frequency in a year.")
@@ -140,6 +142,8 @@ def _overridden(start: Beginning, offset: str | None, uncertainty: str | None, l
 def _of_host(source: Source, host: str, lost: str | None, question: Question, *, learn: bool) -> Question:
     """The question with what is known of a host at the moment of the loss."""
     lost_ns = cli_options.moment(lost, source, "--lost")
+    if lost is None:
+        lost_ns = _told_lost(source, host)
     view = source.fleet(lost_ns)
     found = next((one for one in view.hosts if one.host == host), None)
     if found is None or found.offset_ns is None or found.uncertainty_ns is None:
@@ -159,6 +163,18 @@ def _of_host(source: Source, host: str, lost: str | None, question: Question, *,
         elapsed_s = max(0, now_ns - lost_ns) / 1e9
     learned = _learn(source, host, view.at_ns) if learn else None
     return replace(question, host=host, oscillator=kept_by, beginning=beginning, elapsed_s=elapsed_s, learned=learned)
+
+
+def _told_lost(source: Source, host: str) -> int | None:
+    """When a reference that is without its source now lost it, as it told; None if it has it, or told nothing."""
+    now_ns = source.span().now_ns or source.span().last_ns
+    if now_ns is None:
+        return None
+    for finding in source.findings(now_ns - STILL_NS, now_ns, host):
+        ended_ns = finding.at_ns + round(finding.evidence.get("lasted_s", 0.0) * 1e9)
+        if finding.kind == "reference-state" and finding.host == host and ended_ns >= now_ns - STILL_NS:
+            return finding.at_ns
+    return None
 
 
 def _learn(source: Source, host: str, until_ns: int) -> Learned | None:

@@ -21,7 +21,7 @@ import numpy as np
 
 from noonmark.collector.claims import with_reports
 from noonmark.collector.estimate import Finding, FleetEstimate, ProbeColumns, Reference
-from noonmark.collector.references import live_references
+from noonmark.collector.references import live_references, resting_on
 from noonmark.collector.reported import Reported
 from noonmark.collector.state import HostFacts, State
 from noonmark.collector.told import with_events
@@ -197,6 +197,9 @@ class Estimator:
         estimate = with_events(self._step(columns, references=present, previous=self._previous), events, self._told)
         estimate = with_reports(estimate, reports, now=now)
         messages = {view.host: host_to_message(estimate.at_ns, view) for view in host_views(estimate)}
+        rests = resting_on(present, reports)
+        for message in messages.values():
+            message.resting_on = rests
         seconds = time.perf_counter() - started
         error: Exception | None = None
         if self._store is not None:

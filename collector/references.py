@@ -78,6 +78,13 @@ def _live(
     )
 
 
+def resting_on(references: Sequence[Reference], reports: Mapping[str, Reported]) -> str:
+    """The best state that any of the references tells of itself; empty if none tells."""
+    told = (reports[one.host].reference for one in references if one.host in reports)
+    states = [heard.status.state for heard in told if heard is not None]
+    return max(states).label if states else ""
+
+
 def from_status(host: str, heard: HeardStatus, now: float) -> Reference:
     """A host as its status, told some time ago, allows: what its oscillator may have added since is added."""
     status = heard.status

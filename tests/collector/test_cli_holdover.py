@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from click.testing import CliRunner, Result
 from courses import FERRY, ticks
 
 from noonmark.collector.cli import main
+from noonmark.collector.estimate import Finding, FindingKind
 from noonmark.collector.history import open_history
 
 GATE = FERRY[1].name
@@ -106,3 +108,14 @@ def test_an_unknown_host_is_no_answer(history_file: Path) -> None:
     result = ask("quay-gate-9", "--history", history_file)
     assert result.exit_code == 3
     assert "no host named quay-gate-9" in result.stderr
+
+
+def test_a_reference_that_told_when_it_lost_its_source_is_asked_of_that_moment(tmp_path: Path) -> None:
+    lost_ns = START_NS + 600 * 10**9
+    with open_history(tmp_path / "history") as store:
+        for number, tick in enumerate(ticks(200)):
+            told = Finding(FindingKind.REFERENCE_STATE, lost_ns, "is in holdover", GATE, evidence={"state_s": 1.0})
+            store.append(replace(tick, findings=(told,)) if number >= 120 else tick)
+    told = json.loads(ask(GATE, "--history", tmp_path / "history", "--json").stdout)
+    assert told["lost_for_ns"] == 199 * 5 * 10**9 - 600 * 10**9
+    assert told["at_loss"]["offset_ns"] == pytest.approx(1_840_000 + 12e-6 * 600e9, abs=3_000)

@@ -13,6 +13,7 @@ from noonmark.collector.references import (
     MOST_ROOM,
     from_status,
     live_references,
+    resting_on,
     settled,
 )
 from noonmark.collector.reported import Reported
@@ -141,3 +142,12 @@ def test_a_settled_number_is_enough_and_not_far_too_much(needed: float, before: 
 def test_nothing_needed_and_no_limit_stay() -> None:
     assert settled(0.0, 5.0) == 0.0
     assert settled(math.inf, 5.0) == math.inf
+
+
+def test_numbers_rest_on_the_best_state_that_a_reference_tells() -> None:
+    locked, holdover = status(), status(ReferenceState.HOLDOVER)
+    both = (Reference("a"), Reference("b"))
+    assert resting_on(both, {"a": holdover, "b": locked}) == "locked"
+    assert resting_on(both, {"a": holdover, "b": Reported()}) == "holdover"
+    assert resting_on(both, {"c": locked}) == ""
+    assert resting_on((), {"a": locked}) == ""
