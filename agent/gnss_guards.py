@@ -6,6 +6,8 @@ A receiver that is led astray slowly is caught by what other sources and the fle
 
 from __future__ import annotations
 
+import math
+
 from noonmark.agent.nmea import SECOND_NS, Position
 from noonmark.proto.reference import SourceNotice
 
@@ -22,50 +24,95 @@ WEEKS_1024_NS = 1024 * 7 * 86_400 * SECOND_NS
 EARLIEST_NS = 1_767_225_600 * SECOND_NS
 """2026-01-01: no time before this software was written is the present."""
 _DAY_NS = 86_400 * SECOND_NS
+_LEARN_STEPS = 60
 _LEARN_POSITIONS = 60
 _MOVED_M = 100.0
 _MOVED_IN_A_ROW = 3
 _AT_HOME_AFTER = 3600
 
 
-class TimeGuard:
-    """Follows the time told against the monotonic clock; `jump_ns` is by how much they may part between two times."""
+class _Chain:
+    """Epochs that follow each other: the last one's time and arrival, how many, and the step that times go by."""
 
-    def __init__(self, jump_ns: int = JUMP_NS) -> None:
+    def __init__(self, time_ns: int, monotonic_ns: int) -> None:
+        self.time_ns, self.monotonic_ns = time_ns, monotonic_ns
+        self.epochs = 1
+        self._step_ns = 0
+        """Greatest common divisor of the steps between told times; 0: not known yet."""
+        self._lately_ns = 0
+
+    def parted_ns(self, time_ns: int, monotonic_ns: int) -> int:
+        """By how much the time told has gone ahead of the monotonic clock since the last epoch."""
+        return (time_ns - self.time_ns) - (monotonic_ns - self.monotonic_ns)
+
+    def in_step(self, time_ns: int) -> bool:
+        """Whether a time lies where this receiver's times lie: on whole seconds, say."""
+        return self.epochs < CONSISTENT or self._step_ns == 0 or (time_ns - self.time_ns) % self._step_ns == 0
+
+    def add(self, time_ns: int, monotonic_ns: int) -> None:
+        """The next epoch."""
+        step = abs(time_ns - self.time_ns)
+        self._lately_ns = math.gcd(self._lately_ns, step)
+        if self.epochs < CONSISTENT or self.epochs % _LEARN_STEPS == 0:
+            # Learnt anew now and then, so that one bad time among the first is not believed for ever.
+            self._step_ns, self._lately_ns = self._lately_ns, self._lately_ns if self.epochs < CONSISTENT else 0
+        self.time_ns, self.monotonic_ns = time_ns, monotonic_ns
+        self.epochs += 1
+
+
+class TimeGuard:
+    """Follows the time told against the monotonic clock.
+
+    `jump_ns` is by how much they may part between two epochs; `in_steps`: a receiver tells times that go by equal
+    steps, and one between them is corrupt. An epoch that does not fit is passed over; when `CONSISTENT` of them fit
+    each other they are the new truth.
+    """
+
+    def __init__(self, jump_ns: int = JUMP_NS, *, in_steps: bool = True) -> None:
         self._most_ns = jump_ns
-        self._time_ns: int | None = None
-        self._monotonic_ns = 0
-        self._in_a_row = 0
+        self._in_steps = in_steps
+        self._known: _Chain | None = None
+        self._other: _Chain | None = None
         self._jump_ns = 0
         self._leap_seconds = 0
 
     @property
     def steady(self) -> bool:
-        """Whether enough epochs followed each other."""
-        return self._in_a_row >= CONSISTENT
+        """Whether the last epoch fits, and enough before it did."""
+        return self._known is not None and self._other is None and self._known.epochs >= CONSISTENT
 
     def leap_second(self) -> None:
         """The second 23:59:60 was told: POSIX time will have stood still for it."""
+        if self._known is not None and not self._leap_seconds:
+            self._known.monotonic_ns += SECOND_NS
         self._leap_seconds = 1
 
     def follow(self, time_ns: int, monotonic_ns: int) -> tuple[SourceNotice, ...]:
         """The next epoch's time (POSIX ns) and when it came."""
-        if self._time_ns is None:
-            self._in_a_row = 1
-        else:
-            passed = monotonic_ns - self._monotonic_ns - self._leap_seconds * SECOND_NS
-            parted_ns = time_ns - self._time_ns - passed
-            if abs(parted_ns) >= self._most_ns:
-                self._in_a_row, self._jump_ns = 1, parted_ns
-            else:
-                self._in_a_row += 1
-        self._time_ns, self._monotonic_ns, self._leap_seconds = time_ns, monotonic_ns, 0
-        if self.steady or not self._jump_ns:
-            self._jump_ns = 0 if self.steady else self._jump_ns
+        self._leap_seconds = 0
+        if self._known is None:
+            self._known = _Chain(time_ns, monotonic_ns)
             return ()
+        if self._fits(self._known, time_ns, monotonic_ns):
+            self._known.add(time_ns, monotonic_ns)
+            self._other = None
+            return ()
+        self._jump_ns = self._known.parted_ns(time_ns, monotonic_ns)
+        if self._other is not None and self._fits(self._other, time_ns, monotonic_ns):
+            self._other.add(time_ns, monotonic_ns)
+            if self._other.epochs >= CONSISTENT:
+                self._known, self._other = self._other, None
+                return ()
+        else:
+            self._other = _Chain(time_ns, monotonic_ns)
         way = "forward" if self._jump_ns > 0 else "back"
         text = f"its time jumped {way} by {abs(self._jump_ns) / 1e9:.3f} s"
         return (SourceNotice("time-jump", text, self._jump_ns),)
+
+    def _fits(self, chain: _Chain, time_ns: int, monotonic_ns: int) -> bool:
+        if abs(chain.parted_ns(time_ns, monotonic_ns)) >= self._most_ns:
+            return False
+        return not self._in_steps or chain.in_step(time_ns)
 
 
 class AntennaGuard:

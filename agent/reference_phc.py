@@ -91,7 +91,7 @@ class HardwareClockReader:
         self._counts_tai = counts_tai
         self._tai_minus_utc = tai_minus_utc
         self._open_device = open_device
-        self._guard = TimeGuard(JUMP_NS)
+        self._guard = TimeGuard(JUMP_NS, in_steps=False)
         self._last_card_ns: int | None = None
 
     @property

@@ -100,8 +100,25 @@ def test_a_jump_is_named_with_its_size_until_time_is_steady_again(jump_s: int) -
 def test_a_single_wrong_second_is_never_believed() -> None:
     bench = Bench().locked()
     assert not any(told.trusted for told in bench.seconds(1, told_ns=SECOND_NS))
-    assert not any(told.trusted for told in bench.seconds(3))
-    assert bench.seconds(1)[-1].trusted
+    after = bench.seconds(3)
+    assert [told.trusted for told in after] == [True, True], "and costs the second beside it at most"
+    assert after[-1].time_ns == bench.clock.true_ns
+
+
+@pytest.mark.parametrize("off_ms", [20, 300, -400])
+def test_a_time_between_the_seconds_is_not_believed_of_a_receiver_that_tells_whole_ones(off_ms: int) -> None:
+    bench = Bench().locked()
+    assert not any(told.trusted for told in bench.seconds(1, told_ns=off_ms * 1_000_000))
+    assert bench.seconds(2)[-1].trusted
+
+
+def test_a_receiver_that_tells_thirds_of_a_second_is_believed() -> None:
+    bench, told = Bench(), []
+    for third in range(12):
+        bench.clock.advance(SECOND_NS // 3)
+        at = START_NS + third // 3 * SECOND_NS + third % 3 * 330_000_000
+        told += bench.feed(epoch(at))
+    assert told[-1].trusted
 
 
 def test_time_that_stands_still_is_noticed() -> None:
