@@ -39,6 +39,8 @@ MOST_ROOT_DISTANCE_NS = 16 * SECOND_NS
 """MAXDISP (RFC 5905, figure 6)."""
 LONGEST_INTERVAL_NS = (1 << 17) * SECOND_NS
 """MAXPOLL (RFC 5905, figure 6)."""
+UNANSWERED_WORTH_TELLING = 3
+"""A lost packet now and then is nobody's fault."""
 STAGES = 8
 RECTANGULAR = math.sqrt(3.0)
 FOR_EVER_NS = 1 << 62
@@ -150,7 +152,8 @@ class Association:
             return False
         self._request = None
         self._unanswered += 1
-        self._last_notice = SourceNotice("no-answer", f"{self._unanswered} requests in a row are not answered")
+        if self._unanswered >= UNANSWERED_WORTH_TELLING or not self._exchanges:
+            self._last_notice = SourceNotice("no-answer", f"unanswered requests in a row: {self._unanswered}")
         return True
 
     def request(self, t1_ns: int, *, now: int, epoch: int) -> bytes | None:
