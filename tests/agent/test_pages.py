@@ -19,6 +19,7 @@ from noonmark.agent.spool import Spool
 from noonmark.agent.statistics import ExchangeStatistics, ProbeStatistics, ReflectorStatistics
 from noonmark.proto.control import OwnEstimate
 from noonmark.proto.options import HostPort
+from noonmark.proto.reference import ReferenceState, ReferenceStatus, SourceReport, Verdict
 from noonmark.proto.time_record import TimeReading
 from noonmark.proto.version import VERSION
 
@@ -177,3 +178,23 @@ def test_the_time_can_be_asked_on_a_unix_socket(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as left:
         left.bind(str(place))  # one that an ended program left is taken over
     asyncio.run(asyncio.wait_for(main(), 20))
+
+
+def test_a_reference_tells_its_state_and_sources() -> None:
+    source = SourceReport("pps:/dev/pps0", "pps", Verdict.SELECTED, 0, offset_ns=-250, uncertainty_ns=100, limit_ns=500)
+    mute = SourceReport("nmea:/dev/ttyS0", "nmea", Verdict.UNUSABLE, 0)
+    told = ReferenceStatus(
+        ReferenceState.HOLDOVER, 0, 90_000_000_000, "pps:/dev/pps0", -250, 4_000, 20_000, "ocxo", (source, mute)
+    )
+    values = samples(replace(SNAPSHOT, reference=told))
+    assert [values["reference_state", state] for state in ("locked", "holdover", "free-run")] == [0.0, 1.0, 0.0]
+    assert values["reference_state_duration_seconds", ""] == 90
+    assert values["reference_standard_uncertainty_seconds", ""] == 4e-6
+    assert values["reference_limit_seconds", ""] == 2e-5
+    assert values["source_agrees", "pps:/dev/pps0"] == 1
+    assert values["source_agrees", "nmea:/dev/ttyS0"] == 0
+    assert values["source_offset_seconds", "pps:/dev/pps0"] == -2.5e-7
+    unknown = replace(told, state=ReferenceState.FREE_RUN, uncertainty_ns=None, limit_ns=None, sources=())
+    names = {name for name, _ in samples(replace(SNAPSHOT, reference=unknown))}
+    assert not names & {"reference_standard_uncertainty_seconds", "reference_limit_seconds", "source_agrees"}
+    assert not [name for name, _ in samples(SNAPSHOT) if name.startswith("reference_")]
