@@ -3,12 +3,13 @@ source, which may read a disk or a network.
 
 A window holds the course of every host that matters, with knots at each tick kept, one on each side of every setting of
 a clock, and one in the middle of every long stretch, so that what the source says of gaps is heard. Limits of pairs are
-asked for at most `pair_budget` times a window; beyond that, hosts' own limits have to do.
+asked for where hosts' own leave an order open, once a minute, and at most `pair_budget` times a window.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
@@ -16,7 +17,7 @@ from typing import Protocol
 import numpy as np
 
 from noonmark.collector.clock_knowledge import LATEST_NS, ClockMemory, HostTimes
-from noonmark.collector.clock_lines import ClockKnots
+from noonmark.collector.clock_lines import WANDER, ClockKnots
 from noonmark.collector.clock_table import ClockTable, NoKnowledge
 from noonmark.collector.estimate import UNBOUNDED_NS, Float64, Int32, Int64
 from noonmark.collector.views import FindingView, PairView
@@ -27,7 +28,9 @@ LONG_NS = 60 * 10**9
 MARGIN_NS = 5 * 60 * 10**9
 """Windows overlap by so much on either side."""
 WINDOWS_KEPT = 6
-PAIR_BUDGET = 500
+ANCHOR_NS = 60 * 10**9
+"""Pairs are asked about at whole minutes; a history keeps what pairs need as often."""
+PAIR_BUDGET = 2000
 
 
 class ClockSource(Protocol):
@@ -154,8 +157,20 @@ def _table_of(
     if not instants:
         return NoKnowledge()
     knots = _knots(courses, np.array(instants, np.int64))
-    pairs = _PairQueries(source, hosts, knots.at_ns, pair_budget) if pair_budget else None
+    pairs = None
+    if pair_budget:
+        set_at = [_settings(source, host, instants[0], instants[-1] + 1) for host in hosts]
+        pairs = _PairAnchors(source, hosts, knots.at_ns, set_at, pair_budget)
     return ClockTable(hosts, knots, pairs=pairs)
+
+
+def _settings(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[int]:
+    """Instants at which a host's clock was set."""
+    return [
+        finding.at_ns
+        for finding in source.findings(since_ns, until_ns, host)
+        if finding.kind in ("step", "suspend") and finding.host == host
+    ]
 
 
 def _course(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[PairView]:
@@ -169,10 +184,9 @@ def _course(source: ClockSource, host: str, since_ns: int, until_ns: int) -> lis
         if at_ns not in found:
             found[at_ns] = source.offset(host, None, at_ns)
 
-    for finding in source.findings(since_ns, until_ns, host):
-        if finding.kind in ("step", "suspend") and finding.host == host:
-            ask(finding.at_ns - 1)
-            ask(finding.at_ns)
+    for at_ns in _settings(source, host, since_ns, until_ns):
+        ask(at_ns - 1)
+        ask(at_ns)
     for edge in (since_ns, until_ns - 1):
         ask(edge)
     for before, after in itertools.pairwise(sorted(found)):
@@ -216,25 +230,56 @@ def _share(own: Int64, before: Int64, after: Int64, at_ns: Int64) -> Float64:
     return np.divide((at_ns - own[before]).astype(np.float64), span, out=np.zeros(len(at_ns)), where=span > 0)
 
 
-class _PairQueries:
-    """A `PairSource` that asks pair by pair, knot by knot, until its budget is spent."""
+class _PairAnchors:
+    """A `PairSource` that asks about pairs once a minute and joins the answers by straight lines.
 
-    def __init__(self, source: ClockSource, hosts: Sequence[str], at_ns: Int64, budget: int) -> None:
+    Between two anchors both clocks run straight but for their wander, so that the difference lies between the straight
+    lines that join its limits, widened by the wander. Where a clock was set in between nothing is said.
+    """
+
+    def __init__(
+        self, source: ClockSource, hosts: Sequence[str], at_ns: Int64, set_at: Sequence[Sequence[int]], budget: int
+    ) -> None:
+        """`set_at[host]` are the instants at which a host's clock was set."""
         self._source = source
         self._hosts = hosts
         self._at_ns = at_ns
+        self._set_at = [np.array(sorted(instants), np.int64) for instants in set_at]
         self._left = budget
+        self._kept: dict[tuple[int, int, int], PairView | None] = {}
 
-    def __call__(self, a: int, b: int, knots: Int64) -> tuple[Int64, Int64, Float64]:
-        lower, upper = np.full(len(knots), -UNBOUNDED_NS), np.full(len(knots), UNBOUNDED_NS)
-        sigma = np.full(len(knots), np.inf)
-        for place, knot in enumerate(knots.tolist()):
+    def _ask(self, a: int, b: int, anchor: int) -> PairView | None:
+        """The pair at a whole minute; None if it is not known or the budget is spent."""
+        key = (a, b, anchor)
+        if key not in self._kept:
             if self._left <= 0:
-                break
+                return None
             self._left -= 1
-            pair = self._source.offset(self._hosts[a], self._hosts[b], int(self._at_ns[knot]))
-            if pair.known:
-                sigma[place] = pair.uncertainty_ns
-                lower[place] = -UNBOUNDED_NS if pair.lower_ns is None else pair.lower_ns
-                upper[place] = UNBOUNDED_NS if pair.upper_ns is None else pair.upper_ns
-        return lower, upper, sigma
+            pair = self._source.offset(self._hosts[a], self._hosts[b], anchor * ANCHOR_NS)
+            self._kept[key] = pair if pair.known else None
+        return self._kept[key]
+
+    def limits(self, a: int, b: int, knots: Int64) -> tuple[Int64, Int64]:
+        """See `PairSource`."""
+        lower, upper = np.full(len(knots), -UNBOUNDED_NS), np.full(len(knots), UNBOUNDED_NS)
+        settings = np.concatenate([self._set_at[a], self._set_at[b]])
+        for place, at_ns in enumerate(self._at_ns[knots].tolist()):
+            anchor, since = divmod(at_ns, ANCHOR_NS)
+            begin, end = anchor * ANCHOR_NS, (anchor + 1) * ANCHOR_NS
+            if np.any((settings >= begin) & (settings <= end)):
+                continue
+            before, after = self._ask(a, b, anchor), self._ask(a, b, anchor + 1)
+            if before is None or after is None:
+                continue
+            share = since / ANCHOR_NS
+            wander = math.ceil(2 * WANDER * min(since, ANCHOR_NS - since))
+            if before.lower_ns is not None and after.lower_ns is not None:
+                lower[place] = math.floor(before.lower_ns + share * (after.lower_ns - before.lower_ns)) - wander
+            if before.upper_ns is not None and after.upper_ns is not None:
+                upper[place] = math.ceil(before.upper_ns + share * (after.upper_ns - before.upper_ns)) + wander
+        return lower, upper
+
+    def uncertainty(self, a: int, b: int, knot: int) -> float:
+        """See `PairSource`."""
+        pair = self._ask(a, b, int(self._at_ns[knot]) // ANCHOR_NS)
+        return math.inf if pair is None else float(pair.uncertainty_ns)

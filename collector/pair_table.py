@@ -6,7 +6,8 @@ imply, and cost more to find. So they are asked for once, at the knots where the
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from typing import Protocol
 
 import numpy as np
 
@@ -14,10 +15,17 @@ from noonmark.collector.clock_lines import ClockLines, intervals_of
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
 from noonmark.collector.own_limits import MOST_HOSTS, OwnLimits, own_limits
 
-PairSource = Callable[[int, int, Int64], "tuple[Int64, Int64, Float64]"]
-"""(a, b, knots) -> lower, upper and standard uncertainty of x_a - x_b at those knots; a < b are rows of the table.
 
-Unknown is -UNBOUNDED_NS, UNBOUNDED_NS and infinity."""
+class PairSource(Protocol):
+    """Asked only where it matters, once; a < b are rows of the table, `knots` numbers of knots."""
+
+    def limits(self, a: int, b: int, knots: Int64) -> tuple[Int64, Int64]:
+        """Limits of x_a - x_b at those knots; -UNBOUNDED_NS and UNBOUNDED_NS where none are known."""
+
+    def uncertainty(self, a: int, b: int, knot: int) -> float:
+        """Standard uncertainty of x_a - x_b at a knot; infinite where nothing is known."""
+
+
 MOST_CELLS = 20_000_000
 """Pairs times knots kept; beyond, hosts' own limits have to do."""
 
@@ -38,7 +46,8 @@ class PairTable:
         self._last_own: tuple[int, OwnLimits] | None = None
         shape = (0, len(original))
         self._lower, self._upper = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-        self._uncertainty, self._asked = np.zeros(shape), np.zeros(shape, np.bool_)
+        self._asked = np.zeros(shape, np.bool_)
+        self._share: dict[int, float] = {}
 
     def limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False) -> tuple[Int64, Int64]:
         """See `ClockKnowledge.difference_limits`."""
@@ -81,26 +90,37 @@ class PairTable:
             self._lines.uncertainty(first, interval, at_ns), self._lines.uncertainty(second, interval, at_ns)
         )
         if self.source is not None:
-            self._tighten_uncertainty(first, second, interval, at_ns, found)
+            self._tighten_uncertainty(first, second, interval, found)
         found[first == second] = 0.0
         found[unknown] = np.inf
         return found
 
-    def _tighten_uncertainty(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, found: Float64) -> None:
-        """Put the pair's own, where there is any, in place of what was found from its hosts'."""
-        row, before, after, _ = self._cells(a, b, interval)
-        if not (row >= 0).any():
-            return
-        at = self._lines.at_ns
-        span = at[after] - at[before]
-        share = np.divide(at_ns - at[before], span, out=np.zeros(len(row)), where=span > 0).clip(0.0, 1.0)
-        ends = self._uncertainty[row, before], self._uncertainty[row, after]
-        known = np.isfinite(ends[0]) & np.isfinite(ends[1])
-        sigma = (1.0 - share) * np.where(known, ends[0], 0.0) + share * np.where(known, ends[1], 0.0)
-        jumped = np.hypot(self._lines.jump_ns[a, interval], self._lines.jump_ns[b, interval])
-        growth = np.hypot(self._lines.uncertainty_slope[a, interval], self._lines.uncertainty_slope[b, interval])
-        sigma = sigma + np.abs(self._away(interval, before, at_ns)) * growth + jumped
-        np.copyto(found, sigma, where=(row >= 0) & known & np.isfinite(sigma))
+    def _tighten_uncertainty(self, a: Int64, b: Int64, interval: Int64, found: Float64) -> None:
+        """Multiply what was found from two hosts' own numbers by how much better the pair itself is known.
+
+        That share is asked for once for each pair, about the middle of the times first asked about: it depends on where
+        the two are in the network, which changes little, while their own uncertainties follow the time.
+        """
+        code = np.where(a > b, b * self._hosts + a, a * self._hosts + b)
+        present, place = np.unique(code, return_inverse=True)
+        knot = int(np.clip(np.median(interval), 1, len(self._original))) - 1
+        shares = np.array([self._share_of(int(value), knot) for value in present])
+        found *= shares[place]
+
+    def _share_of(self, code: int, knot: int) -> float:
+        if code not in self._share:
+            a, b = divmod(code, self._hosts)
+            known = np.flatnonzero(self._original >= 0)
+            nearest = int(known[np.argmin(np.abs(known - knot))])
+            at_ns = self._lines.at_ns[nearest : nearest + 1]
+            interval = np.array([nearest + 1])
+            own = [self._lines.uncertainty(np.array([host]), interval, at_ns)[0] for host in (a, b)]
+            apart = float(np.hypot(*own))
+            found = math.inf
+            if self.source is not None and a != b and 0.0 < apart < math.inf:
+                found = self.source.uncertainty(a, b, int(self._original[nearest]))
+            self._share[code] = min(1.0, found / apart) if math.isfinite(found) else 1.0
+        return self._share[code]
 
     def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
         """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
@@ -154,7 +174,6 @@ class PairTable:
             extra = ((0, len(fresh)), (0, 0))
             self._lower = np.pad(self._lower, extra, constant_values=-UNBOUNDED_NS)
             self._upper = np.pad(self._upper, extra, constant_values=UNBOUNDED_NS)
-            self._uncertainty = np.pad(self._uncertainty, extra, constant_values=np.inf)
             self._asked = np.pad(self._asked, extra)
         rows = np.array([self._row.get(int(value), -1) for value in present], np.int64)
         if not len(present):
@@ -175,6 +194,5 @@ class PairTable:
         for number in np.flatnonzero(wanted.any(axis=1)).tolist():
             knots = np.flatnonzero(wanted[number])
             a, b = divmod(codes[number], self._hosts)
-            found = self.source(a, b, self._original[knots])
-            self._lower[number, knots], self._upper[number, knots], self._uncertainty[number, knots] = found
+            self._lower[number, knots], self._upper[number, knots] = self.source.limits(a, b, self._original[knots])
         self._asked |= wanted

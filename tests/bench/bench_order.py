@@ -9,7 +9,6 @@ with its processor time and greatest memory as the kernel counts them. Runs alte
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import subprocess
 import sys
@@ -22,6 +21,8 @@ import numpy as np
 
 from noonmark.collector.clock_lines import ClockKnots
 from noonmark.collector.clock_table import ClockTable
+from noonmark.collector.estimate import FleetEstimate, HostState, Paths, Reference
+from noonmark.collector.history import open_history
 from noonmark.collector.order import Events, order
 
 START_NS = 1_795_589_703 * 10**9
@@ -62,19 +63,51 @@ def write_logs(folder: Path, lines: int) -> list[Path]:
     return paths
 
 
-def write_estimate(folder: Path) -> Path:
-    path = folder / "estimate.json"
-    rows = [
-        {
-            "host": host,
-            "offset_ns": offset,
-            "uncertainty_ns": 20_000 if offset else 0,
-            "lower_ns": offset - (50_000 if offset else 0),
-            "upper_ns": offset + (50_000 if offset else 0),
-        }
-        for host, offset in HOSTS.items()
-    ]
-    path.write_text(json.dumps({"at_ns": START_NS, "hosts": rows}))
+def write_history(folder: Path, seconds: int) -> Path:
+    """A collector's history over the logs' time: an estimate each five seconds, limits half a round trip wide."""
+    path = folder / f"history-{seconds}"
+    if path.exists():
+        return path
+    random = np.random.default_rng(2)
+    offsets = np.array([*HOSTS.values()])
+    nothing = np.zeros(0)
+    paths = Paths(
+        first=nothing.astype(np.int32),
+        second=nothing.astype(np.int32),
+        probes=nothing.astype(np.int64),
+        asked=np.zeros((0, 2), np.bool_),
+        min_round_trip_ns=nothing.astype(np.int64),
+        offset_ns=nothing,
+        base_ns=nothing.astype(np.int64),
+        variance_ns2=nothing,
+        lower_ns=nothing.astype(np.int64),
+        upper_ns=nothing.astype(np.int64),
+        residual_ns=nothing,
+        state=(),
+    )
+    half = np.where(offsets == 0, 0, 50_000)
+    with open_history(path) as history:
+        for second in range(-60, seconds + 60, 5):
+            at_ns = START_NS + second * 10**9
+            history.append(
+                FleetEstimate(
+                    at_ns=at_ns,
+                    window_ns=60 * 10**9,
+                    hosts=tuple(HOSTS),
+                    references=(Reference("quay-db-3"),),
+                    offset_ns=offsets + np.where(offsets == 0, 0, random.normal(0, 2000, 4)).astype(np.int64),
+                    drift=np.zeros(4),
+                    uncertainty_ns=np.where(offsets == 0, 0.0, 5_000.0),
+                    drift_uncertainty=np.full(4, 1e-9),
+                    lower_ns=offsets - half,
+                    upper_ns=offsets + half,
+                    newest_ns=np.full(4, at_ns),
+                    state=(*[HostState.MEASURED] * 3, HostState.REFERENCE),
+                    component=np.zeros(4, np.int32),
+                    paths=paths,
+                    findings=(),
+                )
+            )
     return path
 
 
@@ -95,8 +128,8 @@ def best(costs: list[Cost]) -> Cost:
 
 
 def bench_logs(folder: Path, lines: int, repeat: int) -> None:
-    logs, estimate = write_logs(folder, lines), write_estimate(folder)
-    program = [sys.executable, "-m", "noonmark.collector.cli", "order", "--estimate", str(estimate)]
+    logs, history = write_logs(folder, lines), write_history(folder, round(lines * GAP_NS / 1e9))
+    program = [sys.executable, "-m", "noonmark.collector.cli", "order", "--history", str(history)]
     named = [f"{path.name.rsplit('-', 1)[0]}={path}" for path in logs]
     sorts, orders = [], []
     for _ in range(repeat):

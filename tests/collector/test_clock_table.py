@@ -179,21 +179,33 @@ def test_differences_hold_at_both_instants() -> None:
     assert [int(limit[0]) for limit in clocks.difference_limits(a, b, early, late)] == [-1000, 10_000]
 
 
+class Pairs:
+    """A source that notes what it is asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[int, int, list[int]]] = []
+        self.sigmas = 0
+
+    def limits(self, a: int, b: int, knots: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        self.asked.append((a, b, knots.tolist()))
+        return 55 + knots, 65 + knots
+
+    def uncertainty(self, a: int, b: int, knot: int) -> float:
+        self.sigmas += 1
+        return 1.5
+
+
 def test_pair_source_is_asked_once_and_only_where_needed() -> None:
-    asked: list[tuple[int, int, list[int]]] = []
-
-    def pairs(a: int, b: int, knots: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        asked.append((a, b, knots.tolist()))
-        return 55 + knots, 65 + knots, np.full(len(knots), 1.5)
-
+    pairs = Pairs()
     at_ns = [T0 + number * SECOND for number in range(5)]
     clocks = table([100, 40], [(90, 115), (30, 42)], [3.0, 4.0], pairs, at_ns)
     a, b, at = np.array([1], np.int32), np.array([0], np.int32), np.array([T0 + SECOND + 5])
     for _ in range(2):
         lower, upper = clocks.difference_limits(a, b, at, at)
         assert (lower[0], upper[0]) == (-67, -56)
-        assert clocks.difference_uncertainty(a, b, at)[0] == 1.5
-    assert asked == [(0, 1, [1, 2])]
+        assert clocks.difference_uncertainty(a, b, at)[0] == pytest.approx(1.5)
+    assert pairs.asked == [(0, 1, [1, 2])]
+    assert pairs.sigmas == 1
     own = clocks.difference_limits(a, b, at, at, own=True)
     assert (own[0][0], own[1][0]) == (-85, -48)
 

@@ -55,14 +55,18 @@ def test_certainly_wrong_way_round_is_open_with_probability_zero() -> None:
 
 
 def test_pairs_own_limits_settle_what_hosts_own_cannot() -> None:
-    def pairs(a: int, b: int, knots: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        assert (a, b) == (0, 1)
-        return np.full(len(knots), -20), np.full(len(knots), 20), np.full(len(knots), 2.0)
+    class Pairs:
+        def limits(self, a: int, b: int, knots: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            assert (a, b) == (0, 1)
+            return np.full(len(knots), -20), np.full(len(knots), 20)
+
+        def uncertainty(self, a: int, b: int, knot: int) -> float:
+            return 2.0
 
     wide = [(-1000, 1000), (-1000, 1000)]
     first, second = one(0, 10**9, 1, 10**9), one(1, 10**9 + 50, 1, 10**9 + 50)
     assert judge(first, second, table([0, 0], wide, [300.0, 300.0]))[0][0] == Certainty.OPEN
-    assert judge(first, second, table([0, 0], wide, [300.0, 300.0], pairs))[0][0] == Certainty.CERTAIN
+    assert judge(first, second, table([0, 0], wide, [300.0, 300.0], Pairs()))[0][0] == Certainty.CERTAIN
 
 
 def test_unknown_hosts_are_open_without_a_probability() -> None:
