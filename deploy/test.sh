@@ -1,7 +1,7 @@
 #!/bin/sh
 # Run every check of the project, on a fresh machine too: installs what the tests need (Debian packages where this is run
 # as root, Python packages in a virtual environment of their own), then style, types and tests. Options given here go to
-# pytest: `deploy/test.sh -k limits`. Ends with pytest's own summary line.
+# pytest: `deploy/test.sh -k limits`. Ends with pytest's own summary lines.
 # PYTHON chooses the interpreter (3.11 or newer), NOONMARK_TEST_VENV the environment's folder.
 set -eu
 
@@ -53,4 +53,7 @@ say "style"
 say "types"
 "$venv/bin/mypy" --no-error-summary
 say "tests"
-exec "$venv/bin/pytest" -q "$@"
+[ $# = 0 ] || exec "$venv/bin/pytest" -q "$@"
+# What needs only the processor shares it; what needs programs, sockets and a steady clock has the machine for itself.
+"$venv/bin/pytest" -q --numprocesses auto -m 'not sockets and not processes and not namespaces'
+exec "$venv/bin/pytest" -q -m 'sockets or processes or namespaces'
