@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections import OrderedDict, deque
+from collections import OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from typing import TypeVar
 
@@ -44,6 +44,7 @@ from noonmark.collector.instants import SECOND_NS, format_instant
 from noonmark.collector.pairs import compare
 from noonmark.collector.present_json import pair_json
 from noonmark.collector.query import NEAR_NS, Past
+from noonmark.collector.reference_time import ReferenceTime
 from noonmark.collector.state import Published, State
 from noonmark.collector.view_estimate import fleet_view, pair_view
 
@@ -53,8 +54,6 @@ MOST_TICKS = 300_000
 MOST_STREAMS = 256
 KEPT_DOCUMENTS = 32
 KEEP_ALIVE_S = 15.0
-SPREAD_TICKS = 12
-"""Ticks over which the spread of reference time against the collector's monotonic clock is told."""
 SAME_NS = 10 * SECOND_NS
 """Tellings of one finding may differ by this much in time."""
 READERS = 2
@@ -74,7 +73,7 @@ class Api:
         self._watch = FitnessWatch()
         self._since: Mapping[str, Since] = {}
         self._judged = 0
-        self._reckoning: deque[int] = deque(maxlen=SPREAD_TICKS)
+        self._time = ReferenceTime()
         self._kept: OrderedDict[tuple[str, ...], tuple[int, Body]] = OrderedDict()
         self._building = asyncio.Lock()
         self._readers = asyncio.Semaphore(READERS)
@@ -117,7 +116,7 @@ class Api:
         while True:
             published = await self._state.newer(sequence)
             sequence = published.sequence
-            self._reckoning.append(published.estimate.at_ns - published.published_monotonic_ns)
+            self._time.add(published.estimate.at_ns, published.published_monotonic_ns)
             try:
                 await asyncio.to_thread(self._judge, published)
             except Exception:  # one estimate that cannot be judged must not end the following of all
@@ -201,9 +200,10 @@ class Api:
         received = self._state.monotonic_ns()
         only_known(request.query.items(), ())
         latest = self._latest()
-        spread = max(self._reckoning) - min(self._reckoning) if len(self._reckoning) > 1 else None
+        doubt = self._time.doubt_ns(received)
         sent = self._state.monotonic_ns()
-        body = document_body(documents.time_json(latest, latest.now_ns(received), latest.now_ns(sent), spread))
+        stamps = [self._time.at(moment) or latest.now_ns(moment) for moment in (received, sent)]
+        body = document_body(documents.time_json(latest, stamps[0], stamps[1], doubt))
         return respond(request, body, cache="no-store")
 
     # -- the past ----------------------------------------------------------------------------------------------------

@@ -100,7 +100,7 @@ def _of(published: Published) -> Document:
     return {"sequence": published.sequence, "at_ns": at_ns, "at": format_instant(at_ns)}
 
 
-def time_json(published: Published, received_ns: int, sent_ns: int, spread_ns: int | None) -> Document:
+def time_json(published: Published, received_ns: int, sent_ns: int, doubt_ns: int | None) -> Document:
     """One exchange's two server stamps, as the receive and transmit timestamps of RFC 5905, in reference time."""
     estimate = published.estimate
     uncertainty, limit = reference_error(estimate)
@@ -113,7 +113,7 @@ def time_json(published: Published, received_ns: int, sent_ns: int, spread_ns: i
         "references": [reference.host for reference in estimate.references],
         "reference_uncertainty_ns": uncertainty,
         "reference_limit_ns": limit,
-        "tick_spread_ns": spread_ns,
+        "late_by_ns": doubt_ns,
         **fleet_lock(published),
     }
 

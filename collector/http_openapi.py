@@ -286,9 +286,8 @@ COMPONENTS: Mapping[str, Schema] = {
             "references": NAMES,
             "reference_uncertainty_ns": told(NUMBER_OR_NULL, "Standard, as the best reference declares it."),
             "reference_limit_ns": NUMBER_OR_NULL,
-            "tick_spread_ns": told(
-                INTEGER_OR_NULL,
-                "How far the latest ticks' reference time differed against the collector's monotonic clock.",
+            "late_by_ns": told(
+                INTEGER_OR_NULL, "How late both stamps may be, from how unevenly reports came in; null: not known yet."
             ),
             "lock": choice("locked", "holdover", "free-run", "unknown"),
             "lock_reason": TEXT,

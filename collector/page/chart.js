@@ -51,6 +51,10 @@ export function courseChart({ label, onZoom }) {
     const colour = (name, alpha = "") => ink(name) + alpha;
     const line = (name, width, dash) => ({ stroke: colour(name), width, dash, points: { show: false } });
     const few = rows < 40;
+    // Where little of the time asked for was kept, the picture begins where the course does.
+    const lived = course.until_ns - points.at_ns[0];
+    const start = lived < 0.4 * (course.until_ns - course.since_ns) ? points.at_ns[0] - 0.08 * Math.max(lived, 1e10) : course.since_ns;
+    if (start > course.since_ns) note.textContent = `Nothing was kept before ${instant(points.at_ns[0])}. ${note.textContent}`;
     plot = new window.uPlot({
       width: holder.clientWidth || 800,
       height: Math.max(240, Math.min(360, Math.round((holder.clientWidth || 800) * 0.4))),
@@ -58,7 +62,7 @@ export function courseChart({ label, onZoom }) {
       legend: { show: false },
       cursor: { y: false, drag: { x: true, y: false, setScale: false }, points: { size: 8 } },
       scales: {
-        x: { range: [course.since_ns / 1e9, course.until_ns / 1e9] },
+        x: { range: [start / 1e9, course.until_ns / 1e9] },
         y: { range: [bottom, top] },
       },
       axes: [

@@ -109,7 +109,7 @@ export class ReferenceClock {
       roundTrip: best.roundTrip / 2,
       waiting: since * RUN_AWAY,
       reference: 2 * (told.reference_uncertainty_ns ?? 0),
-      ticks: told.tick_spread_ns ?? 0,
+      ticks: told.late_by_ns ?? 0,
     };
     return { ...parts, total: parts.roundTrip + parts.waiting + parts.reference + parts.ticks, since };
   }

@@ -74,7 +74,18 @@ async function route() {
   }
   document.body.dataset.view = name;
   document.title = `${title} – noonmark`;
-  const module = await load();
+  let module;
+  try {
+    module = await load();
+  } catch {
+    // The collector went away before this view was ever shown; `follow` tells when it is back.
+    if (turn !== showing) return;
+    main.replaceChildren(h("h1", {}, title), notice("The collector does not answer", "The page asks again by itself.", "error"));
+    shown.text = "";
+    connected = false;
+    tellAge();
+    return;
+  }
   if (turn !== showing) return;
   main.replaceChildren();
   window.scrollTo(0, 0);
@@ -162,7 +173,8 @@ follow((up) => {
   if (up || connected === null) connected = up;
   else connected = false;
   if (up) {
-    update();
+    if (shown.text) update();
+    else route();
     if (estimateAt === null || shown.name === "findings") clock.exchange().then(tellAge);
   }
   else tellAge();

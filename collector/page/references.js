@@ -61,6 +61,7 @@ function headline(rows, document) {
   if (document.findings.length) return "References disagree.";
   const count = (lock) => rows.filter((row) => row.lock === lock).length;
   if (count("locked") === rows.length) return rows.length === 1 ? "The reference is locked." : `All ${rows.length} references are locked and agree.`;
+  if (count("unknown") === rows.length) return rows.length === 1 ? "The reference does not say whether its source is locked." : `None of the ${rows.length} references says whether its source is locked.`;
   const said = ["locked", "holdover", "free-run", "unknown"].filter(count).map((lock) => `${count(lock)} ${lock === "unknown" ? "not known to be locked" : lock}`);
   return `Of ${many(rows.length)}: ${said.join(", ")}.`;
 }
