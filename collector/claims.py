@@ -96,6 +96,7 @@ def _state(at_ns: int, host: str, heard: HeardStatus, now: float) -> Finding:
     if status.state is ReferenceState.HOLDOVER and status.uncertainty_ns is not None:
         wandered = holdover_uncertainty(oscillator_named(status.oscillator), lasted)
         evidence |= {"uncertainty_ns": float(status.uncertainty_ns), "wandered_ns": wandered}
+        evidence |= {} if status.limit_ns is None else {"limit_ns": float(status.limit_ns)}
         lost += f", and its clock ({status.oscillator}) may be off by {format_duration(round(2 * wandered))} by now"
     text = f"reference {host} is in {status.state.label} {since}{lost}"
     return Finding(

@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +27,10 @@ TICK = "1s"
 WINDOW = "30s"
 PROBE_INTERVAL = "500ms"
 REPORT_INTERVAL = "1s"
+RECEIVER_DELAY = "300us/1ms"
+"""What two programs on a machine that is not overloaded take to hand a sentence over."""
+LOCK_AFTER, LOSE_AFTER = "3s", "2s"
+OSCILLATOR = "quartz"
 SECONDS_TO_END = 3.0
 
 
@@ -53,8 +57,10 @@ def free_port(address: str, preferred: int, kind: socket.SocketKind) -> int:
 class DemoFleet:
     """All programs. Use as a context manager; leaving it ends them and removes their files."""
 
-    def __init__(self, hosts: Sequence[DemoHost]) -> None:
+    def __init__(self, hosts: Sequence[DemoHost], receivers: Mapping[str, str] | None = None) -> None:
+        """`receivers`: places of the satellite receivers that references listen to, by the reference's name."""
         self.hosts = tuple(hosts)
+        self._receivers = dict(receivers or {})
         tcp, udp = socket.SOCK_STREAM, socket.SOCK_DGRAM
         self.report_port = free_port(COLLECTOR_ADDRESS, PREFERRED_PORTS["report"], tcp)
         self.http_port = free_port(COLLECTOR_ADDRESS, PREFERRED_PORTS["http"], tcp)
@@ -122,6 +128,19 @@ class DemoFleet:
             f"--inject-offset={host.offset_ns}ns",
             f"--inject-drift={host.drift!r}",
             f"--inject-epoch={host.epoch_ns}",
+            *self._receiver_arguments(host),
+        ]
+
+    def _receiver_arguments(self, host: DemoHost) -> list[str]:
+        place = self._receivers.get(host.name)
+        if place is None:
+            return []
+        return [
+            f"--reference-nmea={place}",
+            f"--reference-nmea-delay={RECEIVER_DELAY}",
+            f"--reference-lock-after={LOCK_AFTER}",
+            f"--reference-lose-after={LOSE_AFTER}",
+            f"--reference-oscillator={OSCILLATOR}",
         ]
 
     def _start(self, name: str, arguments: Sequence[str]) -> None:

@@ -52,12 +52,12 @@ def test_pipe_gets_a_plain_line_now_and_then() -> None:
 class EndedAtOnce:
     """A fleet one of whose programs is gone."""
 
-    def __init__(self, hosts: object) -> None:
+    def __init__(self, hosts: object, receivers: object) -> None:
         raise ChildEnded("the program of collector ended by itself (exit code 1): last words")
 
 
 class NotStarted:
-    def __init__(self, hosts: object) -> None:
+    def __init__(self, hosts: object, receivers: object) -> None:
         raise OSError("no free port at 127.0.0.1")
 
 
@@ -75,3 +75,9 @@ def test_fleet_that_does_not_run_is_one_line(
 def test_wrong_use_is_exit_code_two() -> None:
     for arguments in (["--seconds", "0"], ["--seconds", "soon"], ["--seed", "-1"], ["--no-such"]):
         assert CliRunner().invoke(cli_demo.demo, arguments).exit_code == 2
+
+
+def test_a_scene_that_does_not_exist_is_told() -> None:
+    result = CliRunner().invoke(cli_demo.demo, ["--scene", "storm"])
+    assert result.exit_code == 2
+    assert "jammed" in result.stderr
