@@ -145,8 +145,7 @@ function chosenUnit(points, closeUp) {
 
 function range(data, closeUp) {
   const used = closeUp ? data.slice(3) : data.slice(1);
-  let low = 0;
-  let high = 0;
+  let [low, high] = closeUp ? [Infinity, -Infinity] : [0, 0];
   for (const column of used) {
     for (const value of column) {
       if (value === null) continue;
@@ -154,6 +153,7 @@ function range(data, closeUp) {
       high = Math.max(high, value);
     }
   }
+  if (low > high) [low, high] = [0, 0];
   const room = (high - low || 1) * 0.08;
   return [low - room, high + room];
 }

@@ -1,6 +1,6 @@
 """Pictures of every view of the page, at 1280x800 and at a phone's width, of a simulated fleet; to be looked at.
 
-    python tests/bench/screenshots.py FOLDER [--hosts 120] [--only fleet,host]
+    python tests/bench/screenshots.py FOLDER [--hosts 120] [--only fleet,host] [--dark] [--small]
 
 Needs the dev extra and Chromium.
 """
@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "support"))
 
 from browser import chromium
 from http_server import web_serving
+from PIL import Image
 from simulated_fleet import lived, simulated_fleet
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
@@ -51,6 +52,7 @@ def main() -> None:
     parser.add_argument("--hosts", type=int, default=120)
     parser.add_argument("--only", default="")
     parser.add_argument("--dark", action="store_true")
+    parser.add_argument("--small", action="store_true", help="few colours, for pictures that are kept")
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
     # The collector's time runs slowly, so that all pictures show an estimate of just now.
@@ -77,7 +79,10 @@ def main() -> None:
                 page.reload()
                 page.wait_for_selector(f"main[data-ready={where[2:].split('?')[0]}]")
                 page.wait_for_timeout(900)
-                page.screenshot(path=given.folder / f"{name}-{size}{'-dark' if given.dark else ''}.png")
+                path = given.folder / f"{name}-{size}{'-dark' if given.dark else ''}.png"
+                page.screenshot(path=path)
+                if given.small:
+                    Image.open(path).convert("RGB").quantize(128, dither=Image.Dither.NONE).save(path, optimize=True)
             page.close()
 
 
