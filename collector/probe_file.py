@@ -83,8 +83,8 @@ def read_probe_file(
     """Read a probe file; '-' is `standard_input`. Columns: see noonmark.collector.probe_rows.
 
     Hosts are numbered in the order of their names. Rows keep the file's order. Rows with a negative round trip are
-    counted as left out, but handed on: the estimator leaves them out, and its judge may name whose they are. Raises ProbeFileError, and nothing else,
-    for whatever is wrong with the file.
+    counted as left out, but handed on: the estimator leaves them out, and its judge may name whose they are. Raises
+    ProbeFileError, and nothing else, for whatever is wrong with the file.
     """
     label = "standard input" if name == "-" else name
     with ExitStack() as stack:
