@@ -68,6 +68,9 @@ def _window_means(values: Float64, size: int) -> Float64:
     if len(values) < size:
         return np.zeros(0)
     known = np.isfinite(values)
+    if known.all():
+        sums = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray((sums[size:] - sums[:-size]) / size)
     sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     missing = np.concatenate([[0], np.cumsum(~known)])
     means: Float64 = (sums[size:] - sums[:-size]) / size
