@@ -52,10 +52,12 @@ class Learned:
     deviation: tuple[float, ...]
 
     def predicted_ns(self, elapsed_s: float) -> float:
-        """Standard uncertainty that the noise gains in so many seconds."""
+        """Standard uncertainty that the noise gains in so many seconds; never falls with time."""
         if elapsed_s <= 0 or not self.tau_s:
             return 0.0
-        return PREDICTION * elapsed_s * self._at(elapsed_s) * 1e9
+        seen = zip(self.tau_s, self.deviation, strict=True)
+        before = [tau_s * deviation for tau_s, deviation in seen if tau_s <= elapsed_s]
+        return PREDICTION * max(elapsed_s * self._at(elapsed_s), *before, 0.0) * 1e9
 
     def _at(self, tau_s: float) -> float:
         """Between two seen times on the line that joins them in logarithms; before the first as white phase noise."""

@@ -120,6 +120,17 @@ def test_noise_between_and_beyond_what_was_seen() -> None:
     assert Learned(0.0, (), ()).predicted_ns(5.0) == 0.0
 
 
+@given(
+    st.lists(st.floats(1e-12, 1e-6), min_size=1, max_size=8),
+    st.floats(1e-3, 1e6),
+    st.floats(1e-3, 1e6),
+)
+def test_learned_noise_never_falls_with_time(seen: list[float], one: float, other: float) -> None:
+    learned = Learned(DAY_S, tuple(4.0**place for place in range(len(seen))), tuple(seen))
+    early, late = (learned.predicted_ns(span) for span in sorted((one, other)))
+    assert early <= late * (1 + 1e-9)
+
+
 def test_a_worse_measured_frequency_counts() -> None:
     assert with_learned_frequency(OCXO, 1e-8).frequency_uncertainty == 1e-8
     assert with_learned_frequency(Oscillator("", frequency_uncertainty=1e-6), 1e-8).frequency_uncertainty == 1e-6
