@@ -159,6 +159,7 @@ export function show(main, parameters, context) {
   function fillRow([name, where, lane, clock, certain, budget], host, row) {
     const kind = standing(host);
     name.lastChild.textContent = host.host;
+    name.lastChild.title = host.host;
     name.lastChild.href = to("host", { a: host.host, until: state.at });
     if (row.dataset.kind !== kind) {
       row.dataset.kind = kind;

@@ -82,7 +82,9 @@ def main() -> None:
                 path = given.folder / f"{name}-{size}{'-dark' if given.dark else ''}.png"
                 page.screenshot(path=path)
                 if given.small:
-                    Image.open(path).convert("RGB").quantize(128, dither=Image.Dither.NONE).save(path, optimize=True)
+                    Image.open(path).convert("RGB").quantize(
+                        256, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+                    ).save(path, optimize=True)
             page.close()
 
 
