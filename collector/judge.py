@@ -198,8 +198,8 @@ def _asymmetric_path(survey: Survey, path: int) -> Finding:
     return Finding(
         FindingKind.ASYMMETRIC_PATH,
         survey.frames.epoch_ns,
-        f"path {first} - {second} misses the offset that all other paths give by {abs(residual) / 1e3:.1f} us: "
-        f"from {slower} takes about {2 * abs(residual) / 1e3:.1f} us longer than back",
+        f"path {first} - {second} misses the offset that all other paths give by {abs(residual) / 1e3:.1f} µs: "
+        f"from {slower} takes about {2 * abs(residual) / 1e3:.1f} µs longer than back",
         path=(first, second),
         size_ns=round(residual),
         evidence={
@@ -217,7 +217,7 @@ def _contradicted_path(survey: Survey, path: int) -> Finding:
     return Finding(
         FindingKind.LIAR,
         survey.frames.epoch_ns,
-        f"on path {first} - {second} the stamps of one end cannot be true (off by {abs(residual) / 1e3:.1f} us, more "
+        f"on path {first} - {second} the stamps of one end cannot be true (off by {abs(residual) / 1e3:.1f} µs, more "
         "than any asymmetry allows); too few other paths to tell which",
         path=(first, second),
         size_ns=round(residual),
@@ -244,8 +244,8 @@ def _reference_disagrees(survey: Survey, reference: Reference) -> Finding:
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
         survey.frames.epoch_ns,
-        f"reference {reference.host} is {abs(size) / 1e3:.2f} us {'ahead of' if size > 0 else 'behind'} the other "
-        f"{others}, though it declares {reference.uncertainty_ns / 1e3:.2f} us; it is left out",
+        f"reference {reference.host} is {abs(size) / 1e3:.2f} µs {'ahead of' if size > 0 else 'behind'} the other "
+        f"{others}, though it declares {reference.uncertainty_ns / 1e3:.2f} µs; it is left out",
         host=reference.host,
         size_ns=round(size),
         evidence={"declared_uncertainty_ns": reference.uncertainty_ns, "other_references": float(others)},
@@ -259,8 +259,8 @@ def _references_at_odds(survey: Survey, row: int) -> Finding:
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
         survey.frames.epoch_ns,
-        f"reference {host} is {abs(size) / 1e3:.2f} us {'ahead of' if size > 0 else 'behind'} what the references "
-        f"together say, though it declares {declared / 1e3:.2f} us; nothing tells which of them is right",
+        f"reference {host} is {abs(size) / 1e3:.2f} µs {'ahead of' if size > 0 else 'behind'} what the references "
+        f"together say, though it declares {declared / 1e3:.2f} µs; nothing tells which of them is right",
         host=host,
         size_ns=round(size),
         evidence={"declared_uncertainty_ns": declared},
@@ -292,7 +292,7 @@ def _change(survey: Survey, change: Change) -> Finding:
     evidence = {"in_standard_uncertainties": change.certainty}
     if change.step:
         way = "forward" if change.size > 0 else "back"
-        text = f"{host}'s clock jumped {way} by {abs(change.size) / 1e3:.1f} us"
+        text = f"{host}'s clock jumped {way} by {abs(change.size) / 1e3:.1f} µs"
         return Finding(FindingKind.STEP, at_ns, text, host=host, size_ns=round(change.size), evidence=evidence)
     way = "faster" if change.size > 0 else "slower"
     text = f"{host}'s clock began to run {way} by {abs(change.size) / 1e3:.3f} ppm"
@@ -390,7 +390,7 @@ def contradictions(survey: Survey, cycles: tuple[Int64, ...], slack_ns: Float64)
                 FindingKind.LIAR,
                 survey.frames.epoch_ns,
                 f"no honest clocks fit all probes unless the limits of path {first} - {second} give way by "
-                f"{slack_ns[path] / 1e3:.3f} us: the stamps of one of its ends are not true",
+                f"{slack_ns[path] / 1e3:.3f} µs: the stamps of one of its ends are not true",
                 path=(first, second),
                 size_ns=round(float(slack_ns[path])),
                 evidence={"slack_ns": float(slack_ns[path])},

@@ -57,7 +57,7 @@ def torn_between(references: tuple[Reference, ...], apart_ns: float, survey: Sur
             Finding(
                 FindingKind.REFERENCE_DISAGREES,
                 survey.frames.epoch_ns,
-                f"reference {one.host} is {abs(lead) / 1e3:.2f} us {way} reference {other.host}, more than both "
+                f"reference {one.host} is {abs(lead) / 1e3:.2f} µs {way} reference {other.host}, more than both "
                 "declare; with two nobody can tell which is right: the whole fleet is off by as much",
                 host=one.host,
                 size_ns=round(lead),
