@@ -40,6 +40,8 @@ COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
 STALE_SHARE = 0.4
 """A host silent for this share of the window is stale."""
+LEAST_SILENCE_S = 15.0
+"""And for at least so long: hosts report every few seconds, and a window that has just begun is short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +327,8 @@ def _lost(survey: Survey, host: int, others: int) -> Finding:
 def silent_hosts(survey: Survey) -> Bool:
     """Hosts (H,) of which nothing was heard for a good part of the window."""
     newest = newest_s(survey)
-    limit = -STALE_SHARE * survey.fit.window.span_s + min(float(np.max(newest)), 0.0)
+    silence = max(STALE_SHARE * survey.fit.window.span_s, LEAST_SILENCE_S)
+    limit = -silence + min(float(np.max(newest)), 0.0)
     return np.asarray(np.isfinite(newest) & (newest < limit))
 
 
