@@ -95,7 +95,7 @@ def test_a_host_in_words(history_file: Path) -> None:
         (["--uncertainty", "-5us"], "--uncertainty '-5us': use a span that is not negative"),
         (["--offset", "far"], "--offset 'far'"),
         (["--lost", "-5m"], "speak of a host"),
-        (["--oscillator", "sundial"], "sundial"),
+        (["--oscillator", "hourglass"], "hourglass"),
     ],
 )
 def test_wrong_use_is_told(arguments: list[str], words: str) -> None:

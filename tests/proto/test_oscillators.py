@@ -28,7 +28,7 @@ def test_no_time_and_time_backwards_add_nothing() -> None:
 
 def test_an_unknown_name_promises_least() -> None:
     assert oscillator_named("caesium") is CLASSES[OscillatorClass.CAESIUM]
-    assert oscillator_named("sundial") is CLASSES[OscillatorClass.QUARTZ]
+    assert oscillator_named("hourglass") is CLASSES[OscillatorClass.QUARTZ]
 
 
 def test_parts_add_in_squares() -> None:
