@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
-from noonmark.collector.estimate import Float64, ProbeColumns
+from noonmark.collector.estimate import Float64, Int64, ProbeColumns
 from noonmark.collector.rows import choose
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
 from noonmark.collector.survey import Survey
@@ -73,7 +73,9 @@ def settle(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> Settl
         survey = fit(choose(probes, keep))
     restless, unseen = _restlessness(found, cut, nodes)
     restless[survey.anchors.reference] = unseen[survey.anchors.reference] = 0.0
-    return Settled(survey, tuple(found), restless, unseen, _undecided(found, nodes))
+    return Settled(
+        survey, tuple(found), restless, unseen, _undecided(found, nodes, _times_of_nodes(survey, probes, asked))
+    )
 
 
 def _straight_enough(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> _Cut:
@@ -126,10 +128,22 @@ def _restlessness(found: list[Change], cut: _Cut, nodes: int) -> tuple[Float64, 
     return restless, unseen
 
 
-def _undecided(found: list[Change], nodes: int) -> Float64:
+def _times_of_nodes(survey: Survey, probes: ProbeColumns, asked: Float64) -> tuple[Int64, Float64]:
+    """Which node was seen when: two rows a probe, of all probes, the cut ones too."""
+    node = survey.anchors.node
+    return np.concatenate([node[probes.source], node[probes.destination]]), np.concatenate([asked, asked])
+
+
+def _undecided(found: list[Change], nodes: int, seen: tuple[Int64, Float64]) -> Float64:
+    """How far each node (V,) may be off because no probe tells on which side of a change the asked instant lies.
+
+    That is within a slot of the change, and wherever the node was not seen between the two: a host that slept.
+    """
     undecided = np.zeros(nodes)
     for change in found:
-        if abs(change.boundary_s) <= change.slot_s:
+        low, high = sorted((change.boundary_s, 0.0))
+        between = (seen[0] == change.node) & (seen[1] >= low) & (seen[1] <= high)
+        if abs(change.boundary_s) <= change.slot_s or not between.any():
             undecided[change.node] += abs(change.size) * (1.0 if change.step else change.slot_s)
     return undecided
 

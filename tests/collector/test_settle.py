@@ -10,9 +10,11 @@ from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, all_pairs, joined, stampe
 
 from noonmark.collector.estimate import ProbeColumns, Reference
 from noonmark.collector.linefit import anchoring
+from noonmark.collector.pipeline import step
 from noonmark.collector.settle import Settled, changes_in, crookedness, settle
 from noonmark.collector.stampquality import granularity
 from noonmark.collector.survey import Survey, survey_window
+from noonmark.lab.simulate import simulate
 
 HOSTS = 7
 ROADS = Roads(20_000, 20_000, 800.0)
@@ -130,3 +132,14 @@ def test_straight_clocks_are_not_crooked_whatever_their_queues() -> None:
             exchanges=60,
         )
         assert crookedness(fit_of(probes)(probes))[0] < 2.0
+
+
+@pytest.mark.parametrize("seed", [3, 9, 15])
+def test_limits_hold_for_an_instant_within_a_hosts_sleep(seed: int) -> None:
+    probes, truth = simulate("suspended", hosts=60, seed=seed)
+    at_ns = truth.start_ns + (truth.end_ns - truth.start_ns) * 2 // 3
+
+    estimate = step(probes, references=truth.references, at_ns=at_ns)
+
+    true = truth.offsets_ns(at_ns)
+    assert ((estimate.lower_ns <= true) & (true <= estimate.upper_ns)).all()
