@@ -7,7 +7,7 @@ program's own stamps are the reading that the last check made, for that one is k
 goes with it; of departures it is early, which makes limits wider, never wrong.
 
 Transmit stamps are fetched right after sending, where they mostly lie ready: the reply to the next packet, already
-waiting, can then tell of it. Those that come later wake the loop.
+waiting, can then tell of it. Those that come later are found at the next look at the sockets (rounds.py).
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from noonmark.agent.clocks import Clock
 from noonmark.agent.exchange import Exchange, ExchangeSettings, Probe
 from noonmark.agent.kernel_clock import SetNotice
 from noonmark.agent.reflector import Reflector, ReflectorSettings, Token
+from noonmark.agent.rounds import Rounds
 from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.socket_address import Address
 from noonmark.agent.stamp import is_request
@@ -74,6 +75,8 @@ class Endpoint:
         self._watch = ClockWatch(clock, rng)
         self._exchange = Exchange(rng, self._settings.exchange)
         self._reflector = Reflector(self._settings.reflector)
+        self._rounds = Rounds(rng)
+        self._listening = False
         self._sockets: list[Socket] = []
         self._running = False
         self._notice: SetNotice | None = None
@@ -96,13 +99,11 @@ class Endpoint:
             raise
         self._loop = asyncio.get_running_loop()
         self._refresh_discipline(self._clock.monotonic_ns())
-        for sock in self._sockets:
-            self._loop.add_reader(sock.fileno(), self._readable, sock)
         self._notice = SetNotice.open()
         if self._notice is not None:
             self._loop.add_reader(self._notice.fileno(), self._clock_was_set, self._notice)
         self._running = True
-        self._pump()
+        self._look(())
 
     async def close(self) -> None:
         """Stop, and pass on the records that still waited for an exact stamp. Does nothing the second time."""
@@ -112,8 +113,7 @@ class Endpoint:
             self._timer.cancel()
             self._timer = None
         self._running = False
-        for sock in self._sockets:
-            self._loop.remove_reader(sock.fileno())
+        self._listen(False)
         self._close_sockets()
         if self._notice is not None:
             self._loop.remove_reader(self._notice.fileno())
@@ -144,8 +144,13 @@ class Endpoint:
     def replace_peers(self, peers: Sequence[PeerTarget]) -> None:
         """Probe these from now on; before `start` too."""
         self._exchange.replace_peers(peers, now=self._clock.monotonic_ns())
+        self._rounds.probe_every(min((peer.interval_ns for peer in peers), default=None))
         if self._running:
-            self._pump()
+            self._look(())
+
+    def overdue_ns(self) -> int:
+        """By how much the next deadline is missed by now; 0: none is."""
+        return 0 if self._timer_at is None else max(0, self._clock.monotonic_ns() - self._timer_at)
 
     def statistics(self) -> ProbeStatistics:
         """Counts so far."""
@@ -163,17 +168,63 @@ class Endpoint:
             kernel_stamps=worst.value,
         )
 
-    # --- datagrams
+    # --- looking at the sockets
 
-    def _readable(self, sock: Socket) -> None:
-        messages = self._receive(sock)
-        if not self._take_stamps(sock, needed=not messages):
-            self._count_discarded(messages)
+    def _look(self, sockets: Sequence[Socket], *, woken: bool = False) -> None:
+        """Read and answer what came, send what is due, pass on what is ready, and settle when to look again.
+
+        `woken`: by a socket, so there must be something.
+        """
+        found = 0
+        for sock in sockets:
+            messages = self._receive(sock)
+            found += len(messages)
+            if self._take_stamps(sock, needed=woken and not messages):
+                self._handle(sock, messages)
+            else:
+                self._count_discarded(messages)
+        self._clock_events_happened(self._watch.check())
+        now = self._watch.monotonic_ns
+        if now >= self._discipline_until:
+            self._refresh_discipline(now)
+        self._exchange.handle_timer(now=now)
+        probes = self._exchange.datagrams_to_send(now=now)
+        self._send(probes, now)
+        self._deliver()
+        self._rounds.looked(found=found, sent=len(probes), now=now)
+        self._listen(self._rounds.next_ns is None)
+        self._set_timer(now)
+
+    def _listen(self, whether: bool) -> None:
+        """Let arrivals wake the loop, or not."""
+        if whether == self._listening:
             return
-        if self._handle(sock, messages):
-            self._deliver()
-            if self._exchange.has_trailing:
-                self._pump()
+        self._listening = whether
+        for sock in self._sockets:
+            if whether:
+                self._loop.add_reader(sock.fileno(), self._readable, (sock,))
+            else:
+                self._loop.remove_reader(sock.fileno())
+
+    def _readable(self, sockets: Sequence[Socket]) -> None:
+        self._look(sockets, woken=True)
+
+    def _set_timer(self, now: int) -> None:
+        at = self._exchange.get_timer() if self._rounds.next_ns is None else self._rounds.next_ns
+        if at == self._timer_at and self._timer is not None:
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._timer_at = at
+        if at is not None:
+            self._timer = self._loop.call_later(max(0, at - now) / 1e9, self._timer_fired)
+
+    def _timer_fired(self) -> None:
+        self._timer = None
+        self._look(self._sockets)
+
+    # --- datagrams
 
     def _receive(self, sock: Socket) -> list[Received]:
         try:
@@ -182,28 +233,25 @@ class Endpoint:
             self._socket_errors[_name(error)] += 1
             return []
 
-    def _handle(self, sock: Socket, messages: Sequence[Received]) -> bool:
-        """Answer requests; whether there were replies to our own.
+    def _handle(self, sock: Socket, messages: Sequence[Received]) -> None:
+        """Take replies and answer requests.
 
-        Answers leave together, in two rounds: a sender's further requests wait until its first is answered, for their
+        Answers leave together, in turns: a sender's further requests wait until its first is answered, for their
         answers are to tell when that one left.
         """
-        first: dict[Address, Received] = {}
-        further: list[Received] = []
-        replies = False
+        requests: list[Received] = []
         for message in messages:
-            data, address = message[0], message[1]
-            if not is_request(data):
-                replies = True
+            if is_request(message[0]):
+                requests.append(message)
+            else:
                 stamp = Stamp(*self._receive_stamp(message[2]))
-                self._exchange.receive_datagram(data, address, stamp, now=self._watch.monotonic_ns)
-            elif first.setdefault(address, message) is not message:
-                further.append(message)
-        if first and not self._answer(sock, first.values()):
-            self._count_discarded(further)
-        elif further:
-            self._answer(sock, further)
-        return replies
+                self._exchange.receive_datagram(message[0], message[1], stamp, now=self._watch.monotonic_ns)
+        while requests:
+            first: dict[Address, Received] = {}
+            requests = [message for message in requests if first.setdefault(message[1], message) is not message]
+            if not self._answer(sock, first.values()):
+                self._count_discarded(requests)
+                return
 
     def _receive_stamp(self, kernel_ns: int) -> tuple[int, StampSource]:
         if kernel_ns:
@@ -282,34 +330,40 @@ class Endpoint:
         self._exchange.tai_minus_utc_s = discipline.tai_minus_utc_s
         self._discipline_until = now + _DISCIPLINE_EVERY_NS
 
-    # --- sending and timing
+    # --- sending
 
-    def _pump(self) -> None:
-        """Do what is due, pass on what is ready, and set the timer for what comes next."""
-        self._clock_events_happened(self._watch.check())
-        now = self._watch.monotonic_ns
-        if now >= self._discipline_until:
-            self._refresh_discipline(now)
-        self._exchange.handle_timer(now=now)
-        for session, probes in groupby(self._exchange.datagrams_to_send(now=now), lambda probe: probe.session):
-            self._send(session.key, list(probes), now)
-        self._deliver()
-        self._set_timer(now)
+    def _send(self, probes: Sequence[Probe], now: int) -> None:
+        """Probes of several peers leave together, those of one exchange back to back.
 
-    def _send(self, address: Address, probes: Sequence[Probe], now: int) -> None:
-        """The packets of one exchange, back to back."""
+        Where the kernel stamps no departures each exchange is sent by itself, so that the program's stamp is fresh.
+        Every exchange has a reading of its own: one peer cannot know the time stamp that another must echo.
+        """
+        outgoing: dict[Socket, list[Outgoing[Probe | Token]]] = {}
+        for session, packets in groupby(probes, lambda probe: probe.session):
+            sock = self._socket_for(session.key)
+            if sock is None:
+                for probe in packets:
+                    self._exchange.send_failed(probe, "no-socket")
+                continue
+            if events := self._watch.check():
+                self._clock_events_happened(events)
+                return
+            epoch, estimate, sent_ns = self._watch.epoch, self._error_estimate, self._watch.realtime_ns
+            datagrams = outgoing.setdefault(sock, [])
+            for probe in packets:
+                data = self._exchange.depart(probe, sent_ns, now=now, epoch=epoch, error_estimate=estimate)
+                datagrams.append((data, session.key, probe, None))
+            if sock.stamping is not Stamping.BOTH:
+                self._send_together(sock, outgoing.pop(sock))
+        for sock, datagrams in outgoing.items():
+            self._send_together(sock, datagrams)
+
+    def _socket_for(self, address: Address) -> Socket | None:
         six = ":" in address[0]
-        sock = next((sock for sock in self._sockets if (":" in sock.address[0]) is six), None)
-        if sock is None:
-            for probe in probes:
-                self._exchange.send_failed(probe, "no-socket")
-            return
-        epoch, estimate, sent_ns = self._watch.epoch, self._error_estimate, self._watch.realtime_ns
-        outgoing: list[Outgoing[Probe | Token]] = []
-        for probe in probes:
-            data = self._exchange.depart(probe, sent_ns, now=now, epoch=epoch, error_estimate=estimate)
-            outgoing.append((data, address, probe, None))
-        for token, error in sock.send(outgoing):
+        return next((sock for sock in self._sockets if (":" in sock.address[0]) is six), None)
+
+    def _send_together(self, sock: Socket, datagrams: Sequence[Outgoing[Probe | Token]]) -> None:
+        for token, error in sock.send(datagrams):
             if isinstance(token, Probe):
                 self._exchange.send_failed(token, _name(error))
         self._take_stamps(sock)
@@ -318,21 +372,6 @@ class Endpoint:
         records = self._exchange.take_records()
         if records:
             self._on_records(records)
-
-    def _set_timer(self, now: int) -> None:
-        at = self._exchange.get_timer()
-        if at == self._timer_at and self._timer is not None:
-            return
-        if self._timer is not None:
-            self._timer.cancel()
-            self._timer = None
-        self._timer_at = at
-        if at is not None:
-            self._timer = self._loop.call_later(max(0, at - now) / 1e9, self._timer_fired)
-
-    def _timer_fired(self) -> None:
-        self._timer = None
-        self._pump()
 
 
 def _name(error: OSError) -> str:

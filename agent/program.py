@@ -29,6 +29,8 @@ from noonmark.proto.records import ClockEvent
 from noonmark.proto.version import VERSION
 
 log = logging.getLogger("noonmark.agent")
+OVERDUE_NS = 10_000_000_000
+"""A probe that is due for so long and does not leave is trouble that only a new start mends."""
 
 
 def clock_of(config: AgentConfig) -> Clock:
@@ -141,7 +143,7 @@ class Program:
             await pages.start_unix(Path(self.config.time_socket))
         reporting = asyncio.create_task(self.reporter.run())
         watching = asyncio.create_task(self.references.run())
-        watchdog = asyncio.create_task(notifier.feed_watchdog())
+        watchdog = asyncio.create_task(notifier.feed_watchdog(self._trouble))
         stopping = asyncio.create_task(stop.wait())
         log.info("started", extra={"fields": self._facts()})
         notifier.tell("READY=1")
@@ -162,6 +164,10 @@ class Program:
             pages.close()
             self.shared_time.close()
             log.info("stopped")
+
+    def _trouble(self) -> str:
+        overdue_ns = self.endpoint.overdue_ns()
+        return f"probes are {overdue_ns / 1e9:.0f} s overdue" if overdue_ns > OVERDUE_NS else ""
 
     async def _start_endpoint(self) -> None:
         try:

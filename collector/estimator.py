@@ -32,6 +32,8 @@ from noonmark.proto import noonmark_pb2 as pb
 
 log = logging.getLogger("noonmark.collector.estimator")
 Result = TypeVar("Result")
+HANGS_AFTER = 300.0
+"""Seconds after which a calculation that has not ended never will; the largest fleet's takes a twentieth of it."""
 REMIND_AFTER = 60.0
 """Seconds between two lines that say the same of a missing reference."""
 
@@ -122,6 +124,7 @@ class Estimator:
         self._previous: FleetEstimate | None = None
         self._told: dict[HostEvent, Finding] = {}
         self._reminded = -REMIND_AFTER
+        self._alive = monotonic()
         self._ticks = self._empty = self._waiting = self._failed = self._overrun = self._store_failures = 0
 
     async def run(self) -> None:
@@ -129,6 +132,7 @@ class Estimator:
         due = self._monotonic() + self._interval
         while True:
             await self._sleep(max(0.0, due - self._monotonic()))
+            self._alive = self._monotonic()
             await self.tick(due)
             due += self._interval
             missed = int((self._monotonic() - due) // self._interval) + 1
@@ -172,6 +176,12 @@ class Estimator:
         )
         if self._deliver is not None:
             self._deliver(solved.messages)
+
+    def trouble(self) -> str:
+        """Why no more ticks will come; empty while they do."""
+        silent = self._monotonic() - self._alive
+        limit = max(HANGS_AFTER, 3 * self._interval)
+        return f"the tick has hung for {silent:.0f} s" if silent > limit else ""
 
     def _remind(self, text: str) -> None:
         now = self._monotonic()

@@ -121,7 +121,7 @@ class CollectorServer:
             tasks = [
                 asyncio.create_task(self._keep_plan()),
                 asyncio.create_task(self.estimator.run()),
-                asyncio.create_task(notifier.feed_watchdog()),
+                asyncio.create_task(notifier.feed_watchdog(self.estimator.trouble)),
                 asyncio.create_task(stop.wait()),
             ]
             log.info("started", extra={"fields": self._started()})

@@ -21,7 +21,7 @@ command -v "$python" >/dev/null || fail "no $python here: install Python 3.11 or
 # program or path -> Debian package
 missing=
 for need in ip:iproute2 promtool:prometheus chromium:chromium /usr/lib/postgresql:postgresql \
-    /usr/share/fonts/truetype/dejavu:fonts-dejavu-core; do
+    /usr/share/fonts/truetype/dejavu:fonts-dejavu-core systemd-analyze:systemd; do
     what=${need%%:*}
     case $what in
         /*) [ -e "$what" ] ;;

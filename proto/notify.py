@@ -1,6 +1,7 @@
 """Tells the service manager how the program fares: sd_notify(3), by datagram to the socket it names.
 
-Without a service manager nothing happens. A watchdog is fed from the event loop, so one that hangs is noticed.
+Without a service manager nothing happens. A watchdog is fed from the event loop, so one that hangs is noticed, and only
+while the program finds nothing wrong with its work: a loop that turns while nothing gets done is to be noticed too.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 
 class Notifier:
@@ -33,8 +34,14 @@ class Notifier:
         except OSError:
             return
 
-    async def feed_watchdog(self) -> None:
-        """Send a sign of life twice as often as wanted, for ever."""
+    async def feed_watchdog(self, trouble: Callable[[], str] = lambda: "") -> None:
+        """Send a sign of life twice as often as wanted, for ever; none while `trouble` names a reason: it is told."""
+        told = ""
         while self.watchdog is not None:
-            self.tell("WATCHDOG=1")
+            reason = trouble()
+            if not reason:
+                self.tell("WATCHDOG=1")
+            if reason != told:
+                self.tell(f"STATUS={reason}")
+                told = reason
             await asyncio.sleep(self.watchdog / 2)

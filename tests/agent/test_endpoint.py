@@ -295,3 +295,26 @@ def test_peers_may_be_named_before_the_start() -> None:
         await b.endpoint.close()
 
     run(scenario())
+
+
+def test_a_deadline_that_is_not_served_is_overdue() -> None:
+    class LaterClock(SystemClock):
+        late_ns = 0
+
+        def monotonic_ns(self) -> int:
+            return super().monotonic_ns() + self.late_ns
+
+    async def scenario() -> None:
+        clock = LaterClock()
+        a, b = Side("127.0.10.1", clock), Side("127.0.10.2")
+        assert a.endpoint.overdue_ns() == 0
+        await a.endpoint.start()
+        await b.endpoint.start()
+        a.probe(b, interval_ns=60_000 * MS)
+        assert a.endpoint.overdue_ns() == 0
+        clock.late_ns = 200_000 * MS  # as if the loop had stood still so long
+        assert a.endpoint.overdue_ns() > 100_000 * MS
+        await a.endpoint.close()
+        await b.endpoint.close()
+
+    run(scenario())

@@ -254,3 +254,12 @@ def test_work_in_a_thread_gives_back_its_result_or_its_exception() -> None:
             await in_daemon_thread(lambda: {}["lost"])
 
     asyncio.run(main())
+
+
+def test_a_tick_that_hangs_is_trouble_and_one_that_takes_long_is_not() -> None:
+    bench = Bench("quay")
+    assert bench.estimator.trouble() == ""
+    bench.now += 299.0
+    assert bench.estimator.trouble() == ""
+    bench.now += 2.0
+    assert "hung for 301 s" in bench.estimator.trouble()

@@ -46,3 +46,23 @@ def test_words_arrive_at_the_socket_that_was_named(tmp_path: Path, abstract: boo
 
 def test_a_manager_that_is_gone_is_no_fault(tmp_path: Path) -> None:
     Notifier({"NOTIFY_SOCKET": str(tmp_path / "nobody")}).tell("READY=1")
+
+
+@pytest.mark.sockets
+def test_the_watchdog_starves_while_something_is_wrong(tmp_path: Path) -> None:
+    name = str(tmp_path / "notify")
+    reasons = iter(["", "the tick hangs", "the tick hangs", ""])
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(name)
+        manager.settimeout(0.2)
+        notifier = Notifier({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "2000"})
+
+        async def feed() -> None:
+            with pytest.raises(RuntimeError):  # the reasons are at an end
+                await notifier.feed_watchdog(lambda: next(reasons))
+
+        asyncio.run(feed())
+        heard = [manager.recv(100) for _ in range(4)]
+        assert heard == [b"WATCHDOG=1", b"STATUS=the tick hangs", b"WATCHDOG=1", b"STATUS="]
+        with pytest.raises(TimeoutError):
+            manager.recv(100)
