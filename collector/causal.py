@@ -160,7 +160,6 @@ def findings_of(wrong: Sequence[tuple[CausalStep, int]], knowledge: ClockKnowled
 class CausalKnowledge:
     """Another knowledge, with the limits of pairs made tighter by causes and effects."""
 
-    knows_pairs = True
 
     def __init__(self, base: ClockKnowledge, steps: Sequence[CausalStep]) -> None:
         """Steps that contradict the base are left out."""
@@ -192,21 +191,19 @@ class CausalKnowledge:
         return found
 
     def host_times(
-        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, uncertainty: bool = True
     ) -> HostTimes:
         """The base's: messages tell of pairs, not of the reference."""
-        return self._base.host_times(host, clock_ns, memory, limits=limits)
+        return self._base.host_times(host, clock_ns, memory, uncertainty=uncertainty)
 
     def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
         """The base's."""
         return self._base.difference_uncertainty(a, b, at_ns)
 
-    def difference_limits(
-        self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False
-    ) -> tuple[Int64, Int64]:
+    def difference_limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64) -> tuple[Int64, Int64]:
         """The base's, and where messages tell more, theirs."""
-        lower, upper = self._base.difference_limits(a, b, since_ns, until_ns, own=own)
-        if own or not self._envelopes:
+        lower, upper = self._base.difference_limits(a, b, since_ns, until_ns)
+        if not self._envelopes:
             return lower, upper
         for (first, second), envelope in self._envelopes.items():
             for rows, limit, sign in (

@@ -93,7 +93,7 @@ def order(
                 tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
             _say(f"{len(steps)} causes and effects by {field}")
         merge = merge_of(
-            opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened, limits=as_json
+            opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened, uncertainty=as_json
         )
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]

@@ -50,27 +50,20 @@ class ClockKnowledge(Protocol):
         """Names; the arguments below are positions in it."""
 
     def host_times(
-        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, uncertainty: bool = True
     ) -> HostTimes:
         """Set readings of one host's clock, in the order of its log, on reference time.
 
-        Without `limits`, uncertainty and limits are left out (infinite and unbounded), which costs less.
+        Without `uncertainty`, that may be left out (infinite), which costs less.
 
         Where the clock was set back, readings occur twice. Those that the log's own order does not settle get limits
         that cover both times.
         """
 
-    @property
-    def knows_pairs(self) -> bool:
-        """Whether the limits of a pair may be tighter than what its two hosts' own limits imply."""
-
-    def difference_limits(
-        self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False
-    ) -> tuple[Int64, Int64]:
+    def difference_limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64) -> tuple[Int64, Int64]:
         """Certain (lower, upper) limits of x_a - x_b that hold both at `since_ns` and at `until_ns` (reference time).
 
-        -UNBOUNDED_NS and UNBOUNDED_NS where none can be given. A host against itself is exactly 0. `own` asks only for
-        what the two hosts' own limits imply, which costs less.
+        -UNBOUNDED_NS and UNBOUNDED_NS where none can be given. A host against itself is exactly 0.
         """
 
     def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:

@@ -19,7 +19,8 @@ import numpy as np
 from noonmark.collector.clock_knowledge import ClockMemory, HostTimes
 from noonmark.collector.clock_lines import ClockKnots, ClockLines, fill_gaps, intervals_of, lines_of
 from noonmark.collector.clock_pieces import assign_pieces, find_pieces
-from noonmark.collector.estimate import UNBOUNDED_NS, Bool, FleetEstimate, Float64, Int32, Int64
+from noonmark.collector.clock_runs import runs_of, times_by_runs
+from noonmark.collector.estimate import UNBOUNDED_NS, FleetEstimate, Float64, Int32, Int64
 from noonmark.collector.pair_table import PairSource, PairTable
 
 DRIFT_LIMIT = 15e-6
@@ -74,7 +75,7 @@ class ClockTable:
         return self._hosts
 
     def host_times(
-        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, uncertainty: bool = True
     ) -> HostTimes:
         """See `ClockKnowledge.host_times`; `host` -1 is one that nothing is known of."""
         if host < 0:
@@ -82,7 +83,10 @@ class ClockTable:
         pieces = self._pieces[host]
         clock = self._lines.clock_ns[host]
         if len(pieces) == 1:
-            return self._times(host, clock_ns, intervals_of(clock, clock_ns), limits)
+            runs = runs_of(clock, clock_ns)
+            if runs is not None:
+                return times_by_runs(self._lines, host, clock_ns, runs, uncertainty=uncertainty)
+            return self._times(host, clock_ns, intervals_of(clock, clock_ns))
         piece, open_until = assign_pieces(clock, pieces, self._lines.at_ns, clock_ns, memory or ClockMemory())
         times = self._times(host, clock_ns, _intervals(clock, pieces, clock_ns, piece))
         unsettled = np.flatnonzero(open_until > piece)
@@ -95,7 +99,7 @@ class ClockTable:
             times.uncertainty_ns[unsettled] += span / np.sqrt(12.0)
         return times
 
-    def _times(self, host: int, clock_ns: Int64, interval: Int64, limits: bool = True) -> HostTimes:
+    def _times(self, host: int, clock_ns: Int64, interval: Int64) -> HostTimes:
         lines = self._lines
         since_knot = clock_ns - lines.clock_base_ns[host, interval]
         # T = s - x, where x moves by (1 - rate) for each nanosecond that the clock shows: a small number, kept exact.
@@ -103,8 +107,6 @@ class ClockTable:
         reference_ns = clock_ns - lines.offset_base_ns[host, interval] - moved
         known = lines.known[host, interval]
         reference_ns = reference_ns if known.all() else np.where(known, reference_ns, clock_ns)
-        if not limits:
-            return _without_limits(reference_ns, known)
         row = np.array([host])
         lower, upper = lines.limits(row, interval, reference_ns)
         return HostTimes(
@@ -115,16 +117,9 @@ class ClockTable:
             known=known,
         )
 
-    @property
-    def knows_pairs(self) -> bool:
-        """Whether the table was given a source of pairs' own limits."""
-        return self._pairs.source is not None
-
-    def difference_limits(
-        self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False
-    ) -> tuple[Int64, Int64]:
+    def difference_limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64) -> tuple[Int64, Int64]:
         """See `ClockKnowledge.difference_limits`; host -1 is one that nothing is known of."""
-        return self._pairs.limits(a, b, since_ns, until_ns, own=own)
+        return self._pairs.limits(a, b, since_ns, until_ns)
 
     def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
         """See `ClockKnowledge.difference_uncertainty`."""
@@ -135,7 +130,6 @@ class NoKnowledge:
     """Knows no clock: what ordering by raw stamps amounts to."""
 
     hosts: tuple[str, ...] = ()
-    knows_pairs = False
 
     def host_times(
         self,
@@ -143,7 +137,7 @@ class NoKnowledge:
         clock_ns: Int64,
         memory: ClockMemory | None = None,  # noqa: ARG002
         *,
-        limits: bool = True,  # noqa: ARG002
+        uncertainty: bool = True,  # noqa: ARG002
     ) -> HostTimes:
         """Nothing is known."""
         return _unknown_times(clock_ns)
@@ -154,8 +148,6 @@ class NoKnowledge:
         b: Int32,
         since_ns: Int64,
         until_ns: Int64,  # noqa: ARG002
-        *,
-        own: bool = False,  # noqa: ARG002
     ) -> tuple[Int64, Int64]:
         """Nothing but that a host agrees with itself."""
         same = (a == b) & (a >= 0) & (since_ns == since_ns)
@@ -167,17 +159,13 @@ class NoKnowledge:
 
 
 def _unknown_times(clock_ns: Int64) -> HostTimes:
-    return _without_limits(clock_ns.copy(), np.zeros(len(clock_ns), np.bool_))
-
-
-def _without_limits(reference_ns: Int64, known: Bool) -> HostTimes:
-    count = len(reference_ns)
+    count = len(clock_ns)
     return HostTimes(
-        reference_ns=reference_ns,
+        reference_ns=clock_ns.copy(),
         uncertainty_ns=np.full(count, np.inf),
         earliest_ns=np.full(count, -UNBOUNDED_NS),
         latest_ns=np.full(count, UNBOUNDED_NS),
-        known=known,
+        known=np.zeros(count, np.bool_),
     )
 
 

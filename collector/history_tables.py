@@ -5,7 +5,7 @@ A `Stretch` is what one series has in some stretch of time: instants rising, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -29,8 +29,8 @@ from noonmark.collector.history_schema import (
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
-GROUP_BYTES, STRETCH_BYTES = 192 * 1024 * 1024, 32 * 1024 * 1024
-"""Whole chunks, and single series of chunks, that were read lately are kept up to these sizes."""
+GROUP_BYTES, STRETCH_BYTES, TICK_BYTES = 192 * 1024 * 1024, 32 * 1024 * 1024, 16 * 1024 * 1024
+"""Whole chunks, single series of chunks, and ticks that were read lately are kept up to these sizes."""
 _SERIES_MASK = (1 << SERIES_BITS) - 1
 Decoded = TypeVar("Decoded")
 
@@ -71,6 +71,7 @@ class Tables:
         self.database = database
         self._groups: Recent[Group] = Recent(GROUP_BYTES, lambda group: group.matrix.nbytes)
         self._stretches: Recent[Stretch] = Recent(STRETCH_BYTES, lambda found: found.matrix.nbytes)
+        self._ticks: Recent[Int64] = Recent(TICK_BYTES, lambda stacked: stacked.nbytes)
 
     # -- names ---------------------------------------------------------------------------------------------------
 
@@ -122,7 +123,7 @@ class Tables:
             f"SELECT at_ns, body FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? AND block = ? ORDER BY at_ns",
             (since_ns, until_ns, block),
         )
-        return [(int(row[0]), _opened(row[1], f"the tick at {row[0]}")) for row in rows]
+        return [(int(row[0]), self._tick(row)) for row in rows]
 
     def ticks(self, kind: Kind, since_ns: int, until_ns: int) -> Iterator[tuple[int, Int64]]:
         """(instant, numbers above columns (1 + C, S)) of every block row in [since, until)."""
@@ -131,7 +132,16 @@ class Tables:
             (since_ns, until_ns),
         )
         for row in rows:
-            yield int(row[0]), _opened(row[1], f"the tick at {row[0]}")
+            yield int(row[0]), self._tick(row)
+
+    def _tick(self, row: Sequence[object]) -> Int64:
+        """Numbers above columns of a row (instant, body)."""
+        body = row[1]
+        assert isinstance(body, bytes)
+        known = self._ticks.get(body)
+        if known is None:
+            known = self._ticks.put(body, self._decoded(lambda: unpack(body), f"the tick at {row[0]}"))
+        return known
 
     def tick_beside(self, kind: Kind, at_ns: int, *, later: bool) -> int | None:
         """Instant of the first tick still in blocks after `at_ns`, or of the last at or before it."""
@@ -294,11 +304,3 @@ class Tables:
     def delete_spans(writing: Writing, kind: Kind, table: str, before_span: int) -> None:
         """Every chunk of spans before one."""
         writing.execute(f"DELETE FROM {kind.name}_{table} WHERE id < ?", (chunk_key(before_span),))
-
-
-def _opened(body: object, what: str) -> Int64:
-    assert isinstance(body, bytes)
-    try:
-        return unpack(body)
-    except Damaged as error:
-        raise HistoryError(f"{what}: {error}") from error

@@ -62,7 +62,7 @@ class KnownClocks:
         self._hosts = tuple(hosts)
         self._window_ns = window_ns
         self._budget = pair_budget
-        self.knows_pairs = with_pairs
+        self._with_pairs = with_pairs
         self._tables: OrderedDict[int, ClockTable | NoKnowledge] = OrderedDict()
         self._courses: dict[tuple[int, str], list[PairView]] = {}
         self._offset: dict[int, int] = {}
@@ -80,7 +80,7 @@ class KnownClocks:
         return self._hosts.index(host)
 
     def host_times(
-        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, limits: bool = True
+        self, host: int, clock_ns: Int64, memory: ClockMemory | None = None, *, uncertainty: bool = True
     ) -> HostTimes:
         """See `ClockKnowledge.host_times`."""
         if host < 0 or not len(clock_ns):
@@ -88,12 +88,14 @@ class KnownClocks:
         offset = self._rough_offset(host, int(clock_ns[len(clock_ns) // 2]))
         window = (clock_ns - offset) // self._window_ns
         memory = memory or ClockMemory()
-        cuts = [0, *(np.flatnonzero(np.diff(window)) + 1).tolist(), len(clock_ns)]
+        cuts = [0, *(np.flatnonzero(window[1:] != window[:-1]) + 1).tolist(), len(clock_ns)]
         parts = [
-            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory, limits=limits)
+            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory, uncertainty=uncertainty)
             for begin, end in itertools.pairwise(cuts)
         ]
-        found = HostTimes(*(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__))
+        found = parts[0] if len(parts) == 1 else HostTimes(
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__)
+        )
         if found.known[-1]:
             self._offset[host] = int(clock_ns[-1] - found.reference_ns[-1])
         return found
@@ -105,27 +107,34 @@ class KnownClocks:
             self._offset[host] = pair.offset_ns if pair.known else 0
         return self._offset[host]
 
-    def difference_limits(
-        self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False
-    ) -> tuple[Int64, Int64]:
+    def difference_limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64) -> tuple[Int64, Int64]:
         """See `ClockKnowledge.difference_limits`."""
-
-        def ask(rows: Int64, table: ClockTable | NoKnowledge, at_ns: Int64) -> tuple[Int64, Int64]:
-            return table.difference_limits(a[rows], b[rows], at_ns[rows], at_ns[rows], own=own)
-
+        window = self._only_window(since_ns, until_ns)
+        if window is not None:
+            return self._table(window).difference_limits(a, b, since_ns, until_ns)
         lower, upper = np.full(len(since_ns), UNBOUNDED_NS), np.full(len(since_ns), -UNBOUNDED_NS)
         for at_ns in (since_ns, until_ns):
             for rows, table in self._by_window(at_ns):
-                found = ask(rows, table, at_ns)
+                found = table.difference_limits(a[rows], b[rows], at_ns[rows], at_ns[rows])
                 lower[rows], upper[rows] = np.minimum(lower[rows], found[0]), np.maximum(upper[rows], found[1])
         return lower, upper
 
     def difference_uncertainty(self, a: Int32, b: Int32, at_ns: Int64) -> Float64:
         """See `ClockKnowledge.difference_uncertainty`."""
+        window = self._only_window(at_ns)
+        if window is not None:
+            return self._table(window).difference_uncertainty(a, b, at_ns)
         found = np.full(len(at_ns), np.inf)
         for rows, table in self._by_window(at_ns):
             found[rows] = table.difference_uncertainty(a[rows], b[rows], at_ns[rows])
         return found
+
+    def _only_window(self, *instants: Int64) -> int | None:
+        """The window that holds all of them, which is the usual case; None if there is no such, or no instant."""
+        if not len(instants[0]):
+            return None
+        ends = {int(end) // self._window_ns for at_ns in instants for end in (at_ns.min(), at_ns.max())}
+        return ends.pop() if len(ends) == 1 else None
 
     def _by_window(self, at_ns: Int64) -> list[tuple[Int64, ClockTable | NoKnowledge]]:
         window = at_ns // self._window_ns
@@ -141,7 +150,7 @@ class KnownClocks:
             if (window, host) not in self._courses:
                 self._courses[window, host] = _course(self._source, host, since, until)
         courses = [self._courses[window, host] for host in self._hosts]
-        table = _table_of(self._source, self._hosts, courses, self._budget if self.knows_pairs else 0)
+        table = _table_of(self._source, self._hosts, courses, self._budget if self._with_pairs else 0)
         self._tables[window] = table
         if len(self._tables) > WINDOWS_KEPT:
             oldest, _ = self._tables.popitem(last=False)

@@ -66,8 +66,15 @@ class _Neighbours:
     stamp_ns: Int64
     resolution_ns: Int64
     reference_ns: Int64
+    earliest_ns: Int64
+    latest_ns: Int64
     known: Bool
     timed: Bool
+
+    def events(self, host: Int32) -> StampedEvents:
+        """As events of these hosts of the knowledge."""
+        stamps = (self.stamp_ns, self.resolution_ns, self.reference_ns, self.earliest_ns, self.latest_ns)
+        return StampedEvents(host, *stamps)
 
 
 _COLUMNS = _Neighbours.__slots__
@@ -196,7 +203,7 @@ class Merge:
         if len(across):
             known_as = np.array(self.known_as, np.int32)[joined.host]
             known_as[~joined.known] = -1
-            events = StampedEvents(known_as, joined.stamp_ns, joined.resolution_ns, joined.reference_ns)
+            events = joined.events(known_as)
             found = judge(events.rows(across), events.rows(across + 1), self.knowledge, self.likely)
             certainty[across], probability[across] = found
             if self.proved is not None:

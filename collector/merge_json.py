@@ -38,8 +38,8 @@ class JsonWriter:
     def documents(self, merged: MergedRecords) -> Iterator[dict[str, Any]]:
         """One a record."""
         records = merged.records
-        if records.uncertainty_ns is None or records.earliest_ns is None or records.latest_ns is None:
-            raise ValueError("the merge was not asked for limits")
+        if records.uncertainty_ns is None:
+            raise ValueError("the merge was not asked for uncertainties")
         shown = shown_ns(records)
         held = [*merged.held.tolist(), merged.held_after]
         for row in range(len(records)):

@@ -43,10 +43,12 @@ class Records:
     timed: Bool
     key: Int64
     """Its place."""
+    earliest_ns: Int64
+    """The clock certainly did not show the stamp before this ..."""
+    latest_ns: Int64
+    """... nor after this."""
     uncertainty_ns: Float64 | None = None
-    """Of the clock alone, standard. This and the limits are there only if they were asked for."""
-    earliest_ns: Int64 | None = None
-    latest_ns: Int64 | None = None
+    """Of the clock alone, standard; only if it was asked for."""
 
     def __len__(self) -> int:
         return len(self.key)
@@ -106,13 +108,13 @@ class Source:
         *,
         window_ns: int = 0,
         floors: Callable[[int, Int64], Int64] | None = None,
-        limits: bool = True,
+        uncertainty: bool = True,
     ) -> None:
         """`host_number` gives, for a host's name (None: the log's own), its number in the merge and in the knowledge.
 
         `window_ns` is how far a log of several hosts may be out of order; 0 for a log of one host. `floors` gives
-        places before which records cannot stand (host in the knowledge, stamps). `limits`: also find each record's
-        uncertainty and limits.
+        places before which records cannot stand (host in the knowledge, stamps). `uncertainty`: also find each record's
+        own.
         """
         self.number = number
         self.window_ns = window_ns
@@ -123,7 +125,7 @@ class Source:
         self._knowledge = knowledge
         self._host_number = host_number
         self._floors = floors
-        self._limits = limits
+        self._uncertainty = uncertainty
         self._memories: dict[int, ClockMemory] = {}
         self._highest: dict[int, int] = {}
         self._sequences: dict[int, int] = {}
@@ -209,7 +211,7 @@ class Source:
     def _of_host(self, name: str | None, block: RecordBlock, text: pa.Array) -> Records:
         host, known_as = self._host_number(name)
         memory = self._memories.setdefault(host, ClockMemory())
-        times = self._knowledge.host_times(known_as, block.time_ns, memory, limits=self._limits)
+        times = self._knowledge.host_times(known_as, block.time_ns, memory, uncertainty=self._uncertainty)
         key = times.reference_ns + block.resolution_ns // 2
         if self._floors is not None:
             np.maximum(key, self._floors(known_as, block.time_ns), out=key)
@@ -229,7 +231,7 @@ class Source:
             known=times.known & block.timed,
             timed=block.timed,
             key=key,
-            uncertainty_ns=times.uncertainty_ns if self._limits else None,
-            earliest_ns=times.earliest_ns if self._limits else None,
-            latest_ns=times.latest_ns if self._limits else None,
+            earliest_ns=times.earliest_ns,
+            latest_ns=times.latest_ns,
+            uncertainty_ns=times.uncertainty_ns if self._uncertainty else None,
         )

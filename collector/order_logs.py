@@ -57,11 +57,11 @@ def merge_of(
     likely: float = LIKELY,
     window_ns: int = WINDOW_NS,
     tightened: CausalKnowledge | None = None,
-    limits: bool = True,
+    uncertainty: bool = True,
 ) -> Merge:
     """A merge of logs. `tightened` judges neighbours where messages proved more than `knowledge` does.
 
-    `limits`: each record comes with its uncertainty and limits.
+    `uncertainty`: each record comes with its own.
     """
     sources = [
         Source(
@@ -71,7 +71,7 @@ def merge_of(
             hosts.resolver(log.name.host),
             window_ns=window_ns if log.hosts_from_lines else 0,
             floors=tightened.floors if tightened else None,
-            limits=limits,
+            uncertainty=uncertainty,
         )
         for number, log in enumerate(logs)
     ]

@@ -26,6 +26,40 @@ class PairSource(Protocol):
         """Standard uncertainty of x_a - x_b at a knot; infinite where nothing is known."""
 
 
+_MOST_DENSE = 1 << 22
+
+
+class PairRows:
+    """Numbers pairs, by code, as they are added; finds the numbers of many codes at once."""
+
+    def __init__(self, hosts: int) -> None:
+        self.codes: list[int] = []
+        self._dense = np.full(hosts * hosts, -1, np.int32) if hosts * hosts <= _MOST_DENSE else None
+        self._sorted = self._order = np.zeros(0, np.int64)
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    def add(self, codes: Int64) -> None:
+        """Give the next numbers to codes that have none yet."""
+        first = len(self.codes)
+        self.codes += codes.tolist()
+        if self._dense is not None:
+            self._dense[codes] = np.arange(first, len(self.codes))
+        else:
+            self._order = np.argsort(self.codes)
+            self._sorted = np.array(self.codes, np.int64)[self._order]
+
+    def find(self, codes: Int64) -> Int64:
+        """Number of each code; -1 where it has none."""
+        if self._dense is not None:
+            return self._dense[codes].astype(np.int64)
+        if not self.codes:
+            return np.full(len(codes), -1)
+        place = np.minimum(np.searchsorted(self._sorted, codes), len(self._sorted) - 1)
+        return np.where(self._sorted[place] == codes, self._order[place], -1)
+
+
 MOST_CELLS = 20_000_000
 """Pairs times knots kept; beyond, hosts' own limits have to do."""
 
@@ -42,17 +76,18 @@ class PairTable:
         self._original = original
         self.source = source
         self._drift_limit = drift_limit
-        self._row: dict[int, int] = {}
+        self._rows = PairRows(hosts)
         self._last_own: tuple[int, OwnLimits] | None = None
         shape = (0, len(original))
         self._lower, self._upper = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
         self._asked = np.zeros(shape, np.bool_)
-        self._share: dict[int, float] = {}
+        self._share_rows = PairRows(hosts)
+        self._share = np.zeros(0)
 
-    def limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64, *, own: bool = False) -> tuple[Int64, Int64]:
+    def limits(self, a: Int32, b: Int32, since_ns: Int64, until_ns: Int64) -> tuple[Int64, Int64]:
         """See `ClockKnowledge.difference_limits`."""
         at_ns = self._lines.at_ns
-        if (self.source is None or own) and self._hosts <= MOST_HOSTS and len(since_ns):
+        if self.source is None and self._hosts <= MOST_HOSTS and len(since_ns):
             least, most = min(since_ns.min(), until_ns.min()), max(since_ns.max(), until_ns.max())
             first_interval, last_interval = np.searchsorted(at_ns, [least, most], side="right").tolist()
             if first_interval == last_interval:
@@ -63,11 +98,11 @@ class PairTable:
         some_unknown = bool(unknown.any())
         rows = (np.where(unknown, 0, a), np.where(unknown, 0, b)) if some_unknown else (a, b)
         first, second = rows[0].astype(np.int64), rows[1].astype(np.int64)
-        lower, upper = self._limits(first, second, begin, since_ns, own)
+        lower, upper = self._limits(first, second, begin, since_ns)
         # Between knots limits do not change; where both instants lie in one inner interval, one look is enough.
         again = np.flatnonzero((end != begin) | (begin == 0) | (begin == len(at_ns)))
         if len(again):
-            other = self._limits(first[again], second[again], end[again], until_ns[again], own)
+            other = self._limits(first[again], second[again], end[again], until_ns[again])
             lower[again], upper[again] = np.minimum(lower[again], other[0]), np.maximum(upper[again], other[1])
         same = first == second
         lower[same], upper[same] = 0, 0
@@ -102,34 +137,36 @@ class PairTable:
         the two are in the network, which changes little, while their own uncertainties follow the time.
         """
         code = np.where(a > b, b * self._hosts + a, a * self._hosts + b)
-        present, place = np.unique(code, return_inverse=True)
-        knot = int(np.clip(np.median(interval), 1, len(self._original))) - 1
-        shares = np.array([self._share_of(int(value), knot) for value in present])
-        found *= shares[place]
+        row = self._share_rows.find(code)
+        if len(row) and row.min() < 0:
+            knot = int(np.clip(np.median(interval), 1, len(self._original))) - 1
+            fresh = np.unique(code[row < 0])
+            self._share_rows.add(fresh)
+            self._share = np.append(self._share, [self._share_of(value, knot) for value in fresh.tolist()])
+            row = self._share_rows.find(code)
+        found *= self._share[row]
 
     def _share_of(self, code: int, knot: int) -> float:
-        if code not in self._share:
-            a, b = divmod(code, self._hosts)
-            known = np.flatnonzero(self._original >= 0)
-            nearest = int(known[np.argmin(np.abs(known - knot))])
-            at_ns = self._lines.at_ns[nearest : nearest + 1]
-            interval = np.array([nearest + 1])
-            own = [self._lines.uncertainty(np.array([host]), interval, at_ns)[0] for host in (a, b)]
-            apart = float(np.hypot(*own))
-            found = math.inf
-            if self.source is not None and a != b and 0.0 < apart < math.inf:
-                found = self.source.uncertainty(a, b, int(self._original[nearest]))
-            self._share[code] = min(1.0, found / apart) if math.isfinite(found) else 1.0
-        return self._share[code]
+        a, b = divmod(code, self._hosts)
+        known = np.flatnonzero(self._original >= 0)
+        nearest = int(known[np.argmin(np.abs(known - knot))])
+        at_ns = self._lines.at_ns[nearest : nearest + 1]
+        interval = np.array([nearest + 1])
+        own = [self._lines.uncertainty(np.array([host]), interval, at_ns)[0] for host in (a, b)]
+        apart = float(np.hypot(*own))
+        found = math.inf
+        if self.source is not None and a != b and 0.0 < apart < math.inf:
+            found = self.source.uncertainty(a, b, int(self._original[nearest]))
+        return min(1.0, found / apart) if math.isfinite(found) else 1.0
 
-    def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64, own: bool) -> tuple[Int64, Int64]:
+    def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64) -> tuple[Int64, Int64]:
         """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
         lower_a, upper_a = self._lines.limits(a, interval, at_ns)
         lower_b, upper_b = self._lines.limits(b, interval, at_ns)
         lower, upper = lower_a - upper_b, upper_a - lower_b  # two unbounded ones sum to +-2^63 at most, and stay apart
         lower[(lower_a <= -UNBOUNDED_NS) | (upper_b >= UNBOUNDED_NS)] = -UNBOUNDED_NS
         upper[(upper_a >= UNBOUNDED_NS) | (lower_b <= -UNBOUNDED_NS)] = UNBOUNDED_NS
-        if self.source is None or own:
+        if self.source is None:
             return lower, upper
         row, before, after, turned = self._cells(a, b, interval)
         if not (row >= 0).any():
@@ -165,34 +202,32 @@ class PairTable:
 
     def _rows_of(self, code: Int64, wanted: Bool) -> Int64:
         """Row of each pair's code, made where it is new; -1 where there is no room or none is wanted."""
-        present = np.unique(code[wanted])
-        room = MOST_CELLS // max(1, len(self._original)) - len(self._row)
-        fresh = [int(value) for value in present if int(value) not in self._row][: max(0, room)]
-        if fresh:
-            known = len(self._row)
-            self._row.update((value, known + number) for number, value in enumerate(fresh))
+        found = self._rows.find(code)
+        room = MOST_CELLS // max(1, len(self._original)) - len(self._rows)
+        missing = wanted & (found < 0)
+        if room > 0 and missing.any():
+            fresh = np.unique(code[missing])[:room]
+            self._rows.add(fresh)
             extra = ((0, len(fresh)), (0, 0))
             self._lower = np.pad(self._lower, extra, constant_values=-UNBOUNDED_NS)
             self._upper = np.pad(self._upper, extra, constant_values=UNBOUNDED_NS)
             self._asked = np.pad(self._asked, extra)
-        rows = np.array([self._row.get(int(value), -1) for value in present], np.int64)
-        if not len(present):
-            return np.full(len(code), -1)
-        place = np.minimum(np.searchsorted(present, code), len(present) - 1)
-        return np.where(wanted & (present[place] == code), rows[place], -1)
+            found = self._rows.find(code)
+        return found if wanted.all() else np.where(wanted, found, -1)
 
     def _ask(self, row: Int64, before: Int64, after: Int64) -> None:
         """Have the source fill every cell that is looked at and was not asked for yet."""
-        wanted = np.zeros_like(self._asked)
         rows = row >= 0
+        if not rows.any() or (self._asked[row, before] & self._asked[row, after] | ~rows).all():
+            return
+        wanted = np.zeros_like(self._asked)
         wanted[row[rows], before[rows]] = True
         wanted[row[rows], after[rows]] = True
         wanted &= ~self._asked
         if self.source is None or not wanted.any():
             return
-        codes = {number: code for code, number in self._row.items()}
         for number in np.flatnonzero(wanted.any(axis=1)).tolist():
             knots = np.flatnonzero(wanted[number])
-            a, b = divmod(codes[number], self._hosts)
+            a, b = divmod(self._rows.codes[number], self._hosts)
             self._lower[number, knots], self._upper[number, knots] = self.source.limits(a, b, self._original[knots])
         self._asked |= wanted

@@ -49,12 +49,15 @@ class StampedEvents:
     resolution_ns: Int64
     reference_ns: Int64
     """Best estimate of when the clock showed the stamp."""
+    earliest_ns: Int64 | None = None
+    """The clock certainly did not show the stamp before this ..."""
+    latest_ns: Int64 | None = None
+    """... nor after this; both or none are given. They settle most pairs at once."""
 
-    def rows(self, chosen: Int64 | Bool) -> StampedEvents:
+    def rows(self, chosen: Int64 | Bool | slice) -> StampedEvents:
         """Some of them."""
-        return StampedEvents(
-            self.host[chosen], self.stamp_ns[chosen], self.resolution_ns[chosen], self.reference_ns[chosen]
-        )
+        columns = (getattr(self, name) for name in self.__slots__)
+        return StampedEvents(*(None if column is None else column[chosen] for column in columns))
 
     def middle_ns(self) -> Int64:
         """Best single instant: the middle of what the stamp covers."""
@@ -69,20 +72,17 @@ def judge(
     Probability is NaN where nothing is known of a clock, and 1 where the order is certain. Where even the opposite
     order is certain the verdict is OPEN with probability 0.
     """
-    least_gap = second.stamp_ns - first.stamp_ns - first.resolution_ns
-    verdict = np.zeros(len(least_gap), np.uint8)
-    probability = np.ones(len(least_gap))
-    lower, upper = _limits(first, second, knowledge, own=True)
-    rows = np.flatnonzero((least_gap < upper) | (upper >= UNBOUNDED_NS))
-    lower = lower[rows]
-    if knowledge.knows_pairs and len(rows):  # hosts' own limits settle most pairs, the pair's own are for the rest
-        lower, upper = _limits(first.rows(rows), second.rows(rows), knowledge, own=False)
-        unsettled = np.flatnonzero((least_gap[rows] < upper) | (upper >= UNBOUNDED_NS))
-        lower, rows = lower[unsettled], rows[unsettled]
-    if not len(rows):
-        return verdict, probability
+    verdict = np.zeros(len(first.stamp_ns), np.uint8)
+    probability = np.ones(len(first.stamp_ns))
+    rows = _overlapping(first, second)  # hosts' own limits settle most pairs, the pair's own are for the rest
     one, other = first.rows(rows), second.rows(rows)
-    greatest_gap = least_gap[rows] + one.resolution_ns + other.resolution_ns
+    least_gap = other.stamp_ns - one.stamp_ns - one.resolution_ns
+    lower, upper = knowledge.difference_limits(other.host, one.host, one.reference_ns, other.reference_ns)
+    unsettled = np.flatnonzero((least_gap < upper) | (upper >= UNBOUNDED_NS))
+    if not len(unsettled):
+        return verdict, probability
+    rows, lower, one, other = rows[unsettled], lower[unsettled], one.rows(unsettled), other.rows(unsettled)
+    greatest_gap = least_gap[unsettled] + one.resolution_ns + other.resolution_ns
     found = probability_before(
         (other.reference_ns - one.reference_ns).astype(np.float64),
         np.maximum(
@@ -98,11 +98,11 @@ def judge(
     return verdict, probability
 
 
-def _limits(
-    first: StampedEvents, second: StampedEvents, knowledge: ClockKnowledge, *, own: bool
-) -> tuple[Int64, Int64]:
-    """Of x_second - x_first, at both events' times."""
-    return knowledge.difference_limits(second.host, first.host, first.reference_ns, second.reference_ns, own=own)
+def _overlapping(first: StampedEvents, second: StampedEvents) -> Int64:
+    """Pairs that their own earliest and latest instants do not set apart."""
+    if first.latest_ns is None or second.earliest_ns is None:
+        return np.arange(len(first.stamp_ns))
+    return np.flatnonzero(second.earliest_ns < first.latest_ns + first.resolution_ns)
 
 
 def probability_before(gap_ns: Float64, sigma_ns: Float64, width_first: Float64, width_second: Float64) -> Float64:
