@@ -30,7 +30,7 @@ from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.socket_address import Address
 from noonmark.agent.stamp import is_request
 from noonmark.agent.statistics import ProbeStatistics
-from noonmark.agent.timestamping import Outgoing, Received, StampedSocket, Stamping
+from noonmark.agent.timestamping import AT_ONCE, Outgoing, Received, StampedSocket, Stamping
 from noonmark.agent.timestamps import encode_error_estimate
 from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
 
@@ -38,6 +38,8 @@ Socket = StampedSocket[Probe | Token]
 
 _KERNEL, _USER = StampSource.KERNEL, StampSource.USER
 _DISCARD_AT_MOST = 256
+_READ_AT_MOST = 4
+"""Full batches at one look; the loop has other work too."""
 _DISCIPLINE_EVERY_NS = 8_000_000_000
 """How old the clock's word on its own error may be; the kernel lets it grow by 500 µs/s."""
 
@@ -177,12 +179,15 @@ class Endpoint:
         """
         found = 0
         for sock in sockets:
-            messages = self._receive(sock)
-            found += len(messages)
-            if self._take_stamps(sock, needed=woken and not messages):
-                self._handle(sock, messages)
-            else:
-                self._count_discarded(messages)
+            for _ in range(_READ_AT_MOST):
+                messages = self._receive(sock)
+                found += len(messages)
+                if not self._take_stamps(sock, needed=woken and not messages):
+                    self._count_discarded(messages)
+                elif messages:
+                    self._handle(sock, messages)
+                if len(messages) < AT_ONCE:
+                    break
         self._clock_events_happened(self._watch.check())
         now = self._watch.monotonic_ns
         if now >= self._discipline_until:
