@@ -31,7 +31,7 @@ def collector(show_config: bool, **flags: Any) -> None:
         commandline.print_settings(collector_config.OPTIONS, settings)
         return
     try:
-        config = collector_config.build(settings, os.environ, Path.home())
+        config = collector_config.build(settings, os.environ, _home())
     except ConfigError as error:
         raise commandline.UsageProblem(str(error)) from None
     logs.set_up(config.log_level, config.log_format)
@@ -48,6 +48,14 @@ def collector(show_config: bool, **flags: Any) -> None:
             f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and --data ({config.data})"
         ) from None
     _end()
+
+
+def _home() -> Path:
+    """The user's folder; one that is not there where the user has none, as users that a service manager invents."""
+    try:
+        return Path.home()
+    except RuntimeError:
+        return Path("/nonexistent")
 
 
 def _end() -> NoReturn:

@@ -87,3 +87,18 @@ def test_budgets_come_as_rules_and_contradictions_among_them_are_refused() -> No
         config(budget=("gates:5ms", "gates:6ms=zone:quay"))
     with pytest.raises(ConfigError, match="say for whom"):
         config(budget=("1ms=quay",))
+
+
+def test_a_user_without_a_home_can_start_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A service manager's invented user has no entry in the list of users, and no HOME (systemd.exec(5), DynamicUser)."""
+
+    def homeless() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setattr(Path, "home", staticmethod(homeless))
+    result = CliRunner().invoke(collector, ["--show-config"])
+    assert result.exit_code == 0
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.delenv("XDG_STATE_HOME", raising=False)
+    result = CliRunner().invoke(collector, ["--listen", "127.0.0.1:0", "--http", "off", "--data", "/proc/none"])
+    assert (result.exit_code, "--data" in result.output) == (2, True)
