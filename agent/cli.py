@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from noonmark.agent import config as agent_config
+from noonmark.agent import lean
 from noonmark.proto import commandline, logs
 from noonmark.proto.options import ConfigError
 
@@ -31,9 +32,7 @@ def agent(show_config: bool, **flags: Any) -> None:
     except ConfigError as error:
         raise commandline.UsageProblem(str(error)) from None
     logs.set_up(config.log_level, config.log_format)
-    if "asyncio" not in sys.modules:
-        # gRPC brings its own TLS; asyncio does without the standard library's where it is missing: 4 MB less.
-        sys.modules.setdefault("ssl", None)  # type: ignore[arg-type]
+    lean.do_without_openssl()
     import asyncio
 
     from noonmark.agent.program import Program

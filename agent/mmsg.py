@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import mmap
 import os
 import socket
 
@@ -60,7 +61,7 @@ _NAME_LENGTH, _FLAGS, _LENGTH = (
 _CONTROL_LENGTH = _Header.control_length.offset // _WORD
 
 
-def _address_of(buffer: bytearray) -> int:
+def _address_of(buffer: bytearray | mmap.mmap) -> int:
     return ctypes.addressof((ctypes.c_char * len(buffer)).from_buffer(buffer))
 
 
@@ -71,12 +72,13 @@ class Batch:
         self.size = size
         self.data_length = data_length
         self.control_length = control_length
-        self.data = bytearray(size * data_length)
+        # Mapped, so that pages which no datagram reaches take no memory.
+        self.data = mmap.mmap(-1, size * data_length)
         self.control = bytearray(size * control_length)
         self._names = bytearray(size * LONGEST_ADDRESS)
         self._vectors = (_Vector * size)()
         self._messages = (_Message * size)()
-        data, control, names = map(_address_of, (self.data, self.control, self._names))
+        data, control, names = _address_of(self.data), _address_of(self.control), _address_of(self._names)
         for slot in range(size):
             vector = self._vectors[slot]
             vector.base, vector.length = data + slot * data_length, data_length

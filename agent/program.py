@@ -11,6 +11,7 @@ import time
 from collections.abc import Mapping
 from pathlib import Path
 
+from noonmark.agent import lean
 from noonmark.agent.addresses import reachable_at
 from noonmark.agent.clocks import Clock, ErrorInjectedClock, SystemClock
 from noonmark.agent.config import AgentConfig
@@ -145,6 +146,7 @@ class Program:
         watching = asyncio.create_task(self.references.run())
         watchdog = asyncio.create_task(notifier.feed_watchdog(self._trouble))
         stopping = asyncio.create_task(stop.wait())
+        lean.settle()
         log.info("started", extra={"fields": self._facts()})
         notifier.tell("READY=1")
         try:

@@ -9,16 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from noonmark.agent.gnss_receiver import NmeaSettings
-from noonmark.agent.ntp_association import NtpSettings
 from noonmark.agent.ntp_packet import PORT
 from noonmark.agent.reference_places import Place, parse_place
 from noonmark.agent.reference_state import StateSettings
 from noonmark.proto.options import HostPort, Option, host_port, one_of, span_between, span_ns
 from noonmark.proto.oscillators import OscillatorClass, oscillator_named
 from noonmark.proto.reference import LIMIT_IN_UNCERTAINTIES
+
+if TYPE_CHECKING:
+    from noonmark.agent.gnss_receiver import NmeaSettings
+    from noonmark.agent.ntp_association import NtpSettings
 
 SECOND_NS = 1_000_000_000
 PREFIX = "reference_"
@@ -191,11 +193,15 @@ class ReferenceConfig:
     @property
     def receiver(self) -> NmeaSettings:
         """For the readers of receivers."""
+        from noonmark.agent.gnss_receiver import NmeaSettings  # only here: most hosts have none, and are to stay small
+
         return NmeaSettings(*self.nmea_delay, fixed_antenna=self.antenna == "fixed")
 
     @property
     def asking(self) -> NtpSettings:
         """For the reader of NTP servers."""
+        from noonmark.agent.ntp_association import NtpSettings  # as above
+
         return NtpSettings(interval_ns=round(self.ntp_interval * SECOND_NS))
 
     @property

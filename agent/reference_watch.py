@@ -107,7 +107,7 @@ class ReferenceWatch:
                 group.create_task(self._follow(reader))
             while True:
                 self.look()
-                await asyncio.sleep(LOOK_EVERY)
+                await asyncio.sleep(LOOK_EVERY if self._readers else KERNEL_EVERY_NS / 1e9)
 
     async def _follow(self, reader: Reader) -> None:
         while True:

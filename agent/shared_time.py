@@ -12,7 +12,6 @@ import fcntl
 import math
 import mmap
 import os
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -212,6 +211,8 @@ def _open(path: Path) -> BufferedRandom | None:
 
 def _make(path: Path) -> BufferedRandom:
     """A file that says that nothing is known, locked."""
+    import tempfile  # only here: few hosts keep a record, and the agent is to stay small
+
     number, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     file = os.fdopen(number, "r+b")
     try:

@@ -52,6 +52,8 @@ SERVER_OPTIONS = (
     ("grpc.http2.min_ping_interval_without_data_ms", 10_000),
     ("grpc.keepalive_permit_without_calls", 1),
     ("grpc.max_receive_message_length", 4 << 20),
+    # Streams are thin: probing for their bandwidth would only wake both ends.
+    ("grpc.http2.bdp_probe", 0),
     # Two collectors on one port would each see half of the fleet.
     ("grpc.so_reuseport", 0),
 )

@@ -19,7 +19,7 @@ def test_arrivals_are_waited_for_until_something_happens_and_again_after_silence
     one = rounds()
     assert one.next_ns is None
     one.looked(found=1, sent=0, now=0)
-    waits = []
+    waits: list[int | None] = []
     for now in range(EMPTY_AT_MOST):
         waits.append(one.next_ns)
         one.looked(found=0, sent=0, now=now)
