@@ -160,7 +160,6 @@ def findings_of(wrong: Sequence[tuple[CausalStep, int]], knowledge: ClockKnowled
 class CausalKnowledge:
     """Another knowledge, with the limits of pairs made tighter by causes and effects."""
 
-
     def __init__(self, base: ClockKnowledge, steps: Sequence[CausalStep]) -> None:
         """Steps that contradict the base are left out."""
         self._base = base

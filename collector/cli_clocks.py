@@ -22,6 +22,7 @@ from noonmark.collector.clock_lines import ClockKnots
 from noonmark.collector.clock_table import ClockTable, NoKnowledge
 from noonmark.collector.estimate import UNBOUNDED_NS
 from noonmark.collector.known_clocks import KnownClocks
+from noonmark.collector.offline import OfflineSource
 from noonmark.collector.query_client import NoData, Refused
 from noonmark.collector.views import FindingView, PairView
 
@@ -52,6 +53,12 @@ class Forgiving:
             return self._source.offset(a, b, at_ns)
         except (NoData, Refused) as error:
             return PairView(a, b, at_ns or 0, False, str(error))
+
+    def then(self, at_ns: int) -> Callable[[str, str], PairView]:
+        """See `ClockSource`."""
+        if isinstance(self._source, OfflineSource):
+            return self._source.then(at_ns)
+        return lambda a, b: self.offset(a, b, at_ns)
 
     def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterable[PairView]:
         """See `ClockSource`."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import click
 
@@ -15,13 +16,19 @@ from noonmark.collector.cli_stamps import gathered, stamp_options
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.estimate import Finding
 from noonmark.collector.instants import format_instant
+from noonmark.collector.log_blocks import BLOCK_BYTES
 from noonmark.collector.log_files import LogError, LogName, OpenLog, log_names, open_log
 from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.log_stamps import StampOptions
-from noonmark.collector.merge import Merge
+from noonmark.collector.merge import Merge, MergedRecords
 from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
 from noonmark.collector.verdicts import LIKELY
 from noonmark.collector.write_behind import write_behind
+
+READERS = 2
+"""Threads that read ahead."""
+MOST_BLOCKS, LEAST_BLOCK = 16 * BLOCK_BYTES, 1 << 16
+"""Bytes drawn at once from all logs together, and from one of very many."""
 
 
 @click.command()
@@ -93,7 +100,14 @@ def order(
                 tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
             _say(f"{len(steps)} causes and effects by {field}")
         merge = merge_of(
-            opened, knowledge, hosts, likely=likely, window_ns=window_ns, tightened=tightened, uncertainty=as_json
+            opened,
+            knowledge,
+            hosts,
+            likely=likely,
+            window_ns=window_ns,
+            tightened=tightened,
+            uncertainty=as_json,
+            pool=stack.enter_context(ThreadPoolExecutor(READERS, "reader")),
         )
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
@@ -122,11 +136,12 @@ def _hosts(names: Sequence[LogName]) -> list[str]:
 @contextlib.contextmanager
 def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[str]) -> Iterator[list[OpenLog]]:
     """The logs, opened; all are closed at the end, and if one cannot be opened."""
+    block_bytes = max(LEAST_BLOCK, min(BLOCK_BYTES, MOST_BLOCKS // max(1, len(names))))
     with contextlib.ExitStack() as stack:
         logs = []
         try:
             for name in names:
-                logs.append(open_log(name, options, formats))
+                logs.append(open_log(name, options, formats, block_bytes=block_bytes))
                 stack.callback(logs[-1].close)
         except LogError as error:
             raise WrongUse(str(error)) from error
@@ -134,12 +149,12 @@ def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[s
 
 
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
-    parts: Iterator[bytes | memoryview]
+    lay_out: Callable[[MergedRecords], bytes | memoryview]
     if as_json:
-        parts = merge_json.lines(merge.stretches(), hosts.names, [log.name.path for log in logs])
+        lay_out = merge_json.JsonWriter(hosts.names, [log.name.path for log in logs]).lay_out
     else:
-        parts = merge_text.texts(merge.stretches(), hosts.names)
-    write_behind(parts, sys.stdout.buffer)
+        lay_out = merge_text.TextWriter(hosts.names).lay_out
+    write_behind(merge.stretches(), sys.stdout.buffer, lay_out)
 
 
 def _say(text: str) -> None:

@@ -11,10 +11,11 @@ Nothing is ever told surer than it was: see `History.at`.
 from __future__ import annotations
 
 import contextlib
+import functools
 import itertools
 import logging
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -73,6 +74,25 @@ def open_history(
     else:
         database = SqliteDatabase(Path(location), read_only=read_only)
     return History(database, retention or Retention(), pace or Pace())
+
+
+class Then:
+    """Pairs at one past moment; the fleet is read once, and each host once."""
+
+    def __init__(self, at_ns: int, estimate: FleetEstimate | None, own: Callable[[str, int], PairEstimate]) -> None:
+        self.at_ns = at_ns
+        self.estimate = estimate
+        self._hosts = frozenset(estimate.hosts if estimate and len(estimate.paths.first) else ())
+        self._own = functools.cache(lambda host: own(host, at_ns))
+
+    def pair(self, a: str, b: str) -> PairEstimate:
+        """See `History.pair_at`."""
+        one, other = self._own(a), self._own(b)
+        found = answers.difference(one, other, caution=answers.OWN_LIMITS)
+        if self.estimate is not None and {a, b} <= self._hosts:
+            found = answers.surest(found, compare(self.estimate, a, b, at_ns=self.at_ns))
+        near = {(each.kind, each.host, each.path, each.at_ns): each for each in (*one.findings, *other.findings)}
+        return replace(found, findings=tuple(sorted(near.values(), key=lambda finding: finding.at_ns)))
 
 
 class History:
@@ -179,7 +199,8 @@ class History:
         """
         number = self._names.host(host)
         if number is None:
-            return PairEstimate(host, None, at_ns, False, self._never_kept(host))
+            reason = self._never_kept(host)
+            return PairEstimate(host, None, at_ns, False, reason, findings=self._near((host,), at_ns))
         settings = self._settings((host,), at_ns, at_ns)
         found = self._sampled(HOSTS, number, settings, np.array([at_ns]))
         was_set = any(setting.at_ns <= at_ns for setting in settings)
@@ -192,25 +213,18 @@ class History:
         Its limits and uncertainty come from the paths between the two, as kept nearest to the moment; where none are,
         from each host's own, which `reason` tells.
         """
-        if b is None:
-            return self.at(a, at_ns)
-        return self._pair(self.at(a, at_ns), b, at_ns, self.estimate_at(at_ns))
+        return self.at(a, at_ns) if b is None else self.then(at_ns).pair(a, b)
 
     def pairs_at(self, a: str, at_ns: int) -> Iterator[PairEstimate]:
         """a against every other host of the fleet then, as `pair_at`, the fleet being read once."""
-        estimate = self.estimate_at(at_ns)
-        one = self.at(a, at_ns)
-        for b in estimate.hosts if estimate else ():
+        then = self.then(at_ns)
+        for b in then.estimate.hosts if then.estimate else ():
             if b != a:
-                yield self._pair(one, b, at_ns, estimate)
+                yield then.pair(a, b)
 
-    def _pair(self, one: PairEstimate, b: str, at_ns: int, estimate: FleetEstimate | None) -> PairEstimate:
-        apart = answers.difference(one, self.at(b, at_ns), caution=answers.OWN_LIMITS)
-        findings = self._near((one.a, b), at_ns)
-        if estimate is None or not {one.a, b} <= set(estimate.hosts) or not len(estimate.paths.first):
-            return replace(apart, findings=findings)
-        through_paths = compare(estimate, one.a, b, at_ns=at_ns)
-        return replace(answers.surest(apart, through_paths), findings=findings)
+    def then(self, at_ns: int) -> Then:
+        """A past moment of which several pairs are asked for."""
+        return Then(at_ns, self.estimate_at(at_ns), self.at)
 
     def course(
         self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0

@@ -8,6 +8,7 @@ asked for where hosts' own leave an order open, once a minute, and at most `pair
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections import OrderedDict
@@ -31,6 +32,7 @@ WINDOWS_KEPT = 6
 ANCHOR_NS = 60 * 10**9
 """Pairs are asked about at whole minutes; a history keeps what pairs need as often."""
 PAIR_BUDGET = 2000
+MOMENTS_KEPT = 4
 
 
 class ClockSource(Protocol):
@@ -38,6 +40,9 @@ class ClockSource(Protocol):
 
     def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
         """a's clock minus b's at a moment; what is not known is an answer too."""
+
+    def then(self, at_ns: int) -> Callable[[str, str], PairView]:
+        """The same for several pairs at one moment: a function of two hosts."""
 
     def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterable[PairView]:
         """a against b over [since, until), at each tick kept, in order of time."""
@@ -93,8 +98,10 @@ class KnownClocks:
             self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory, uncertainty=uncertainty)
             for begin, end in itertools.pairwise(cuts)
         ]
-        found = parts[0] if len(parts) == 1 else HostTimes(
-            *(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__)
+        found = (
+            parts[0]
+            if len(parts) == 1
+            else HostTimes(*(np.concatenate([getattr(part, name) for part in parts]) for name in HostTimes.__slots__))
         )
         if found.known[-1]:
             self._offset[host] = int(clock_ns[-1] - found.reference_ns[-1])
@@ -256,6 +263,7 @@ class _PairAnchors:
         self._set_at = [np.array(sorted(instants), np.int64) for instants in set_at]
         self._left = budget
         self._kept: dict[tuple[int, int, int], PairView | None] = {}
+        self._then = functools.lru_cache(MOMENTS_KEPT)(source.then)
 
     def _ask(self, a: int, b: int, anchor: int) -> PairView | None:
         """The pair at a whole minute; None if it is not known or the budget is spent."""
@@ -264,7 +272,7 @@ class _PairAnchors:
             if self._left <= 0:
                 return None
             self._left -= 1
-            pair = self._source.offset(self._hosts[a], self._hosts[b], anchor * ANCHOR_NS)
+            pair = self._then(anchor * ANCHOR_NS)(self._hosts[a], self._hosts[b])
             self._kept[key] = pair if pair.known else None
         return self._kept[key]
 

@@ -19,7 +19,7 @@ from typing import Protocol
 import numpy as np
 
 from noonmark.collector.clock_knowledge import LATEST_NS
-from noonmark.collector.estimate import Bool, Int64
+from noonmark.collector.estimate import Bool, Int64, UInt8
 from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import LogStamp, StampError
 from noonmark.collector.stamp_layouts import LONGEST, LayoutReader
@@ -27,7 +27,6 @@ from noonmark.collector.stamp_layouts import LONGEST, LayoutReader
 BLOCK_BYTES = 1 << 19
 MOST_TAIL = 16 << 20
 """A record longer than this is cut."""
-_PADDING = bytes(LONGEST)
 _NEWLINE = ord("\n")
 
 
@@ -36,6 +35,9 @@ class ByteStream(Protocol):
 
     def read(self, size: int = ..., /) -> bytes:
         """Up to so many bytes; none at the end."""
+
+    def readinto(self, buffer: memoryview, /) -> int:
+        """The same into a buffer: how many bytes were put there."""
 
 
 @dataclass(slots=True)
@@ -57,7 +59,7 @@ class LogCounts:
 class RecordBlock:
     """Whole records, in the log's order; N rows."""
 
-    data: bytes
+    data: bytes | bytearray
     ends: Int64
     """Where each record ends in `data`; it begins where the one before ends, the first at 0. More bytes may follow."""
     time_ns: Int64
@@ -86,31 +88,35 @@ class LineLog:
 
     def blocks(self) -> Iterator[RecordBlock]:
         """Blocks in the order of the log, each about `block_bytes` long. Errors of the stream pass through."""
-        tail = b""
+        tail = memoryview(b"")
         while True:
-            more = self.stream.read(self.block_bytes)
-            size = len(tail) + len(more)
-            if not more and not tail:
+            # Zeros follow, so that layouts may look past the last line, and a newline has room.
+            data = bytearray(len(tail) + self.block_bytes + 1 + LONGEST)
+            data[: len(tail)] = tail
+            size = len(tail)
+            more = self.stream.readinto(memoryview(data)[size : size + self.block_bytes])
+            size += more
+            if not size:
                 return
-            missing = b"\n" if not more and not tail.endswith(b"\n") else b""
-            data = b"".join((tail, more, missing, _PADDING))  # padded, so that layouts may look past the last line
-            size += len(missing)
-            final = not more or size >= MOST_TAIL
-            whole = size if final else data.rfind(b"\n", 0, size) + 1
-            block, used = self._block(data, whole, final) if whole else (None, 0)
+            if not more and data[size - 1] != _NEWLINE:
+                data[size] = _NEWLINE
+                size += 1
+            block, used = self._block(data, size, final=not more or size >= MOST_TAIL)
             if block is not None:
                 yield block
-            tail = data[used:size]
+            tail = memoryview(data)[used:size]
             if not more:
                 return
 
-    def _block(self, data: bytes, whole: int, final: bool) -> tuple[RecordBlock | None, int]:
-        """(records, bytes used) of `whole` bytes of lines. Unless final, the last record is left: it may go on."""
+    def _block(self, data: bytearray, size: int, final: bool) -> tuple[RecordBlock | None, int]:
+        """(records, bytes used) of so many bytes. Unless final, the last record is left: it may go on."""
         text = np.frombuffer(data, np.uint8)
-        line_ends = np.flatnonzero(text[:whole] == _NEWLINE)
+        line_ends = np.flatnonzero(text[:size] == _NEWLINE)
         line_ends += 1
-        if not len(line_ends) or line_ends[-1] < whole:
-            line_ends = np.append(line_ends, whole)
+        if final and (not len(line_ends) or line_ends[-1] < size):
+            line_ends = np.append(line_ends, size)
+        if not len(line_ends):
+            return None, 0
         starts = np.empty_like(line_ends)
         starts[0], starts[1:] = 0, line_ends[:-1]
         time_ns, resolution_ns, known = self._layouts.read(text, starts)
@@ -125,12 +131,12 @@ class LineLog:
                 return None, 0
             used_lines, heads = int(heads[-1]), heads[:-1]
         used = int(line_ends[used_lines - 1])
-        self._count(data, starts[:used_lines], heads)
+        self._count(text, starts[:used_lines], heads)
         return self._cut(data, starts, heads, used, time_ns, resolution_ns, hosts), used
 
     def _cut(
         self,
-        data: bytes,
+        data: bytearray,
         starts: Int64,
         heads: Int64,
         used: int,
@@ -152,25 +158,25 @@ class LineLog:
             hosts=tuple(names.get(row) for row in heads.tolist()) if self.hosts_from_lines else None,
         )
 
-    def _without_time(self, data: bytes, used: int) -> RecordBlock:
+    def _without_time(self, data: bytearray, used: int) -> RecordBlock:
         one = np.ones(1, np.int64)
         hosts = (None,) if self.hosts_from_lines else None
         return RecordBlock(data, one * used, one * self._last_ns, one, np.zeros(1, np.bool_), hosts)
 
-    def _count(self, data: bytes, starts: Int64, heads: Int64) -> None:
+    def _count(self, text: UInt8, starts: Int64, heads: Int64) -> None:
         self.counts.lines += len(starts)
         self.counts.records += max(1, len(heads))
         if len(heads) == len(starts):
             return
         others = np.setdiff1d(starts, starts[heads], assume_unique=True)
-        by_form = sum(data[start : start + 1] in (b" ", b"\t") for start in others.tolist())
+        by_form = int(np.isin(text[others], (ord(" "), ord("\t"))).sum())
         self.counts.continued += by_form
         self.counts.unreadable += len(others) - by_form
 
     def _read_slowly(
         self,
-        data: bytes,
-        text: np.ndarray[tuple[int], np.dtype[np.uint8]],
+        data: bytearray,
+        text: UInt8,
         starts: Int64,
         line_ends: Int64,
         time_ns: Int64,
@@ -182,7 +188,7 @@ class LineLog:
         for row in range(len(starts)):
             if known[row]:
                 continue
-            line = data[starts[row] : line_ends[row]].removesuffix(b"\n")
+            line = bytes(data[starts[row] : line_ends[row]]).removesuffix(b"\n")
             stamp = self._read_line(line)
             if stamp is None or not -LATEST_NS < stamp.time_ns < LATEST_NS:
                 continue

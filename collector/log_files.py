@@ -10,7 +10,7 @@ from __future__ import annotations
 import gzip
 import sys
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -23,7 +23,7 @@ from noonmark.collector.log_stamps import StampError, StampOptions
 HEAD_BYTES = 1 << 16
 HEAD_LINES = 200
 _GZIP = b"\x1f\x8b"
-_PIECE = 1 << 17
+_PIECE = 1 << 18
 """Bytes asked for at once."""
 _READ_ERRORS = (OSError, EOFError, zlib.error)
 
@@ -53,6 +53,11 @@ class OpenLog:
     """What went wrong while it was read."""
 
     @property
+    def is_file(self) -> bool:
+        """Whether it is a plain file, so that reading never waits for whoever writes it."""
+        return Path(self.name.path).is_file()
+
+    @property
     def counts(self) -> LogCounts:
         """What was read so far."""
         return self.source.counts
@@ -79,29 +84,33 @@ class _HeadFirst:
     """
 
     def __init__(self, stream: ByteStream, file: BinaryIO, size: int) -> None:
-        self._read = getattr(stream, "read1", stream.read)  # gives what there is before it meets an error
+        # readinto1 gives what there is before it meets an error.
+        self._into: Callable[[memoryview], int] = getattr(stream, "readinto1", stream.readinto)
         self._file = file
         self._error: Exception | None = None
         self._left = b""
         self.head = self._left = self.read(size)
 
     def read(self, size: int = BLOCK_BYTES, /) -> bytes:
-        parts, self._left = [self._left], b""
-        missing = size - len(parts[0])
-        while missing > 0 and self._error is None:
+        buffer = bytearray(size)
+        return bytes(memoryview(buffer)[: self.readinto(memoryview(buffer))])
+
+    def readinto(self, buffer: memoryview, /) -> int:
+        """Fill a buffer as far as there is anything; returns how far."""
+        filled = min(len(self._left), len(buffer))
+        buffer[:filled], self._left = self._left[:filled], self._left[filled:]
+        while filled < len(buffer) and self._error is None:
             try:
-                part = self._read(min(missing, _PIECE))
+                more = self._into(buffer[filled : filled + _PIECE])
             except _READ_ERRORS as error:
                 self._error = error
                 break
-            if not part:
+            if not more:
                 break
-            parts.append(part)
-            missing -= len(part)
-        found = b"".join(parts)
-        if not found and self._error is not None:
+            filled += more
+        if not filled and self._error is not None:
             raise self._error
-        return found
+        return filled
 
     def close(self) -> None:
         """Close the file below; standard input is left open."""
@@ -179,7 +188,7 @@ def _prepared(
 def _open(path: str) -> _HeadFirst:
     file = cast(BinaryIO, sys.stdin.buffer if path == "-" else Path(path).open("rb"))  # noqa: SIM115 - see OpenLog.close
     try:
-        plain = _HeadFirst(file, file, len(_GZIP))
+        plain = _HeadFirst(cast(ByteStream, file), file, len(_GZIP))
         unpacked = cast(ByteStream, gzip.GzipFile(fileobj=cast(BinaryIO, plain))) if plain.head == _GZIP else plain
         return _HeadFirst(unpacked, file, HEAD_BYTES)
     except _READ_ERRORS:

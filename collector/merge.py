@@ -21,6 +21,8 @@ from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
 STRETCH = 16_384
 """Records put in order at once, at least, while logs go on: enough to hide the cost of each call."""
+AWHILE_NS = 60 * 10**9
+"""How far two hosts can be open to each other is looked up so often."""
 MOST_HELD = 200_000
 """Records held back for the sake of one group."""
 
@@ -40,6 +42,20 @@ class MergedRecords:
     """Whether the last one belongs to one group with what follows."""
     at_start: bool
     """True for the first stretch: nothing comes before its first record."""
+
+    def pieces(self, size: int) -> Iterator[MergedRecords]:
+        """The same, so many records at a time."""
+        for begin in range(0, len(self.records), size):
+            rows = slice(begin, begin + size)
+            last = begin + size >= len(self.records)
+            yield MergedRecords(
+                self.records.rows(rows),
+                self.certainty[rows],
+                self.probability[rows],
+                self.held[rows],
+                self.held_after if last else bool(self.held[begin + size]),
+                self.at_start and begin == 0,
+            )
 
 
 @dataclass(slots=True)
@@ -107,6 +123,7 @@ class Merge:
         self.most_held = most_held
         self.counts = MergeCounts()
         self._last: Records | None = None
+        self._reaches: tuple[tuple[int, int, int], Int64] | None = None
         self._held = False
 
     def stretches(self) -> Iterator[MergedRecords]:
@@ -155,14 +172,14 @@ class Merge:
         held = np.zeros(len(records), np.bool_)
         held[0] = self._held
         wide = self._wide(records)
-        rows = np.flatnonzero(records.known)
-        if wide is None or not len(rows):
+        rows = slice(None) if records.known.all() else np.flatnonzero(records.known)
+        host, key = records.host[rows], records.key[rows]
+        if wide is None or not len(key):
             return held, None
-        reach = wide[records.host[rows]] + records.resolution_ns[rows] // 2 + 1
+        reach = wide[host] + records.resolution_ns[rows] // 2 + 1
         furthest = int(reach.max())
-        key = records.key[rows]
         following = None if horizon == NO_MORE else horizon - furthest
-        held[rows] = uncut(key - reach, key + reach, records.host[rows], following_ns=following)
+        held[rows] = uncut(key - reach, key + reach, host, following_ns=following)
         held[0] = self._held
         return held, furthest
 
@@ -172,10 +189,14 @@ class Merge:
         met = np.flatnonzero(known_as >= 0)
         if len(met) < 2:
             return None
-        ends = [int(records.reference_ns.min()), int(records.reference_ns.max())]
-        wide = np.zeros(len(known_as), np.int64)
-        wide[met] = half_reaches(known_as[met], ends, self.knowledge, self.likely)
-        return wide
+        first, last = (int(end) // AWHILE_NS for end in (records.reference_ns.min(), records.reference_ns.max()))
+        when = (len(known_as), first, last)
+        if self._reaches is None or self._reaches[0] != when:
+            instants = [first * AWHILE_NS, (last + 1) * AWHILE_NS]
+            wide = np.zeros(len(known_as), np.int64)
+            wide[met] = half_reaches(known_as[met], instants, self.knowledge, self.likely)
+            self._reaches = when, wide
+        return self._reaches[1]
 
     def _judged(self, records: Records, held: Bool, held_after: bool) -> MergedRecords:
         at_start = self._last is None

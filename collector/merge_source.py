@@ -85,7 +85,7 @@ SEQUENCE_BITS = 32
 """A log may hold so many hosts' lines, as bits; the rest of a sequence's number is the log's."""
 
 
-def positions(rows: Int64) -> pa.Array:
+def positions(rows: Int64 | Int32) -> pa.Array:
     """Row numbers as Arrow takes them, without a copy."""
     return pa.Array.from_buffers(pa.int64(), len(rows), [None, pa.py_buffer(np.ascontiguousarray(rows, np.int64))])
 

@@ -11,7 +11,8 @@ Whole stretches are laid out at once: the fronts as rows of fixed width, joined 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -80,17 +81,19 @@ class TextWriter:
 
     def lay_out(self, merged: MergedRecords) -> memoryview:
         """The stretch as bytes, ready to be written."""
-        rows = self.fronts(merged)
-        width = rows.dtype.itemsize
-        offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
-        fronts = pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
-        whole = pc.binary_join_element_wise(fronts, merged.records.text, b"")
-        begin, end = (int(value) for value in np.frombuffer(whole.buffers()[1], np.int32)[[0, len(whole)]])
-        return memoryview(whole.buffers()[2])[begin:end]
+        fronts = binary_rows(self.fronts(merged))
+        return as_bytes(pc.binary_join_element_wise(fronts, merged.records.text, b""))
 
 
-def texts(stretches: Iterator[MergedRecords], hosts: Sequence[str]) -> Iterator[memoryview]:
-    """The whole stream, stretch by stretch."""
-    writer = TextWriter(hosts)
-    for merged in stretches:
-        yield writer.lay_out(merged)
+def binary_rows(rows: np.ndarray[tuple[int], np.dtype[Any]]) -> pa.Array:
+    """Rows of one width as byte strings, over the same memory."""
+    width = rows.dtype.itemsize
+    offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
+    return pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
+
+
+def as_bytes(strings: pa.Array) -> memoryview:
+    """Byte strings one behind the other, as they lie in memory."""
+    offsets = np.frombuffer(strings.buffers()[1], np.int32)
+    begin, end = (int(value) for value in offsets[[strings.offset, strings.offset + len(strings)]])
+    return memoryview(strings.buffers()[2])[begin:end]

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 
 from noonmark.collector.history import NEAR_NS, History, open_history
@@ -50,6 +50,11 @@ class OfflineSource:
     def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
         """a's clock minus b's then."""
         return pair_view(self._history.pair_at(a, b, self._moment(at_ns)))
+
+    def then(self, at_ns: int) -> Callable[[str, str], PairView]:
+        """Several pairs at one moment: a function of two hosts."""
+        then = self._history.then(at_ns)
+        return lambda a, b: pair_view(then.pair(a, b))
 
     def others(self, a: str, at_ns: int | None = None) -> Iterator[PairView]:
         """a against every other host then."""

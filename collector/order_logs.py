@@ -6,6 +6,7 @@ Hosts are numbered as they are met: those named on the command line first, then 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
 
 from noonmark.collector.causal import CausalKnowledge, CausalStep, Mention, causal_steps, contradictions, findings_of
 from noonmark.collector.causal_field import field_value
@@ -15,6 +16,7 @@ from noonmark.collector.known_clocks import KnownClocks
 from noonmark.collector.log_files import OpenLog
 from noonmark.collector.merge import Merge
 from noonmark.collector.merge_source import WINDOW_NS, Source
+from noonmark.collector.read_ahead import read_ahead
 from noonmark.collector.verdicts import LIKELY
 
 NOBODY = "?"
@@ -58,15 +60,16 @@ def merge_of(
     window_ns: int = WINDOW_NS,
     tightened: CausalKnowledge | None = None,
     uncertainty: bool = True,
+    pool: Executor | None = None,
 ) -> Merge:
     """A merge of logs. `tightened` judges neighbours where messages proved more than `knowledge` does.
 
-    `uncertainty`: each record comes with its own.
+    `uncertainty`: each record comes with its own. `pool`: files are read ahead there.
     """
     sources = [
         Source(
             number,
-            log.blocks(),
+            read_ahead(log.blocks(), pool) if pool is not None and log.is_file else log.blocks(),
             knowledge,
             hosts.resolver(log.name.host),
             window_ns=window_ns if log.hosts_from_lines else 0,
@@ -86,7 +89,7 @@ def mentions(logs: Sequence[OpenLog], field: str, hosts: Hosts) -> Iterator[Ment
         for block in log.blocks():
             begin = 0
             for row, end in enumerate(block.ends.tolist()):
-                identity = field_value(block.data[begin:end], field) if block.timed[row] else None
+                identity = field_value(bytes(block.data[begin:end]), field) if block.timed[row] else None
                 begin = end
                 if identity is not None:
                     _, known_as = resolve(block.hosts[row] if block.hosts is not None else None)

@@ -39,6 +39,13 @@ Context = grpc.aio.ServicerContext[Any, Any]
 log = logging.getLogger(__name__)
 
 
+class PairsThen(Protocol):
+    """Pairs at one past moment."""
+
+    def pair(self, a: str, b: str) -> PairEstimate:
+        """a's clock minus b's."""
+
+
 class Past(Protocol):
     """What the service asks of a history."""
 
@@ -50,6 +57,9 @@ class Past(Protocol):
 
     def pairs_at(self, a: str, at_ns: int) -> Iterator[PairEstimate]:
         """A host against every other then."""
+
+    def then(self, at_ns: int) -> PairsThen:
+        """A moment of which several pairs are asked for."""
 
     def course(
         self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0

@@ -7,7 +7,7 @@ Requests that make no sense are INVALID_ARGUMENT; a host that is not known is an
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, cast
 
 import grpc
@@ -140,6 +140,11 @@ class PastSource:
     def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
         """See `ClockSource`."""
         return pair_view(self._history.pair_at(a, b, at_ns or 0))
+
+    def then(self, at_ns: int) -> Callable[[str, str], PairView]:
+        """See `ClockSource`."""
+        then = self._history.then(at_ns)
+        return lambda a, b: pair_view(then.pair(a, b))
 
     def course(self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0) -> Iterator[PairView]:
         """See `ClockSource`."""

@@ -56,8 +56,14 @@ class StampedEvents:
 
     def rows(self, chosen: Int64 | Bool | slice) -> StampedEvents:
         """Some of them."""
-        columns = (getattr(self, name) for name in self.__slots__)
-        return StampedEvents(*(None if column is None else column[chosen] for column in columns))
+        return StampedEvents(
+            self.host[chosen],
+            self.stamp_ns[chosen],
+            self.resolution_ns[chosen],
+            self.reference_ns[chosen],
+            None if self.earliest_ns is None else self.earliest_ns[chosen],
+            None if self.latest_ns is None else self.latest_ns[chosen],
+        )
 
     def middle_ns(self) -> Int64:
         """Best single instant: the middle of what the stamp covers."""

@@ -1,4 +1,5 @@
-"""Write a stream of parts while the next ones are made: one thread more, one part between. The rim of long outputs.
+"""Make bytes of a stream of parts, and write them, while the next parts are made: one thread more, few parts between.
+The rim of long outputs.
 
 Writing to a file is mostly the kernel copying bytes, and needs no interpreter; so it costs no time of its own.
 """
@@ -7,22 +8,23 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterable
-from typing import BinaryIO
+from collections.abc import Callable, Iterable
+from typing import BinaryIO, TypeVar
 
-PARTS_BETWEEN = 1
+PARTS_BETWEEN = 2
+Part = TypeVar("Part")
 
 
-def write_behind(parts: Iterable[bytes | memoryview], out: BinaryIO) -> None:
-    """Write every part, in order, and flush. What making or writing a part raises is raised here."""
-    waiting: queue.Queue[bytes | memoryview | None] = queue.Queue(PARTS_BETWEEN)
+def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part], bytes | memoryview]) -> None:
+    """Write every part, laid out as bytes, in order, and flush. What any of it raises is raised here."""
+    waiting: queue.Queue[Part | None] = queue.Queue(PARTS_BETWEEN)
     trouble: list[BaseException] = []
 
     def write() -> None:
         while (part := waiting.get()) is not None:
             if not trouble:
                 try:
-                    out.write(part)
+                    out.write(lay_out(part))
                 except BaseException as error:
                     trouble.append(error)
 

@@ -19,7 +19,7 @@ from noonmark.collector.log_files import LogName, OpenLog
 from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.log_stamps import StampOptions
-from noonmark.collector.merge_json import lines
+from noonmark.collector.merge_json import JsonWriter
 from noonmark.collector.order import Events, order
 from noonmark.collector.order_logs import Hosts, merge_of
 from noonmark.collector.verdicts import Certainty
@@ -159,7 +159,10 @@ def test_central_log_of_several_hosts_is_put_in_order_over_its_window() -> None:
     hosts = Hosts(CLOCKS)
     log = opened(text, None, block_bytes=60)
     merge = merge_of([log], CLOCKS, hosts, window_ns=5_000_000)
-    found = [json.loads(line) for line in b"".join(lines(merge.stretches(), hosts.names, ["all"])).splitlines()]
+    found = [
+        json.loads(line)
+        for line in b"".join(map(JsonWriter(hosts.names, ["all"]).lay_out, merge.stretches())).splitlines()
+    ]
     corrected = [(each["host"], (each["time_ns"] - T0) // 1000) for each in found]
     assert corrected == [("h2", 6900), ("h0", 7000), ("h0", 7400), ("h1", 8000), ("h1", 6000)]
     assert found[-1]["order"] == "certain", "a host's own order is kept"
@@ -182,7 +185,10 @@ def test_json_lines_tell_all_that_is_known() -> None:
     logs = [opened(log_of([10_000_000]) + b"  more\n", "h0"), opened(claim, "h1"), opened(b"nothing\n", "h2")]
     hosts = Hosts(CLOCKS)
     merge = merge_of(logs, CLOCKS, hosts)
-    found = [json.loads(line) for line in b"".join(lines(merge.stretches(), hosts.names, list("abc"))).splitlines()]
+    found = [
+        json.loads(line)
+        for line in b"".join(map(JsonWriter(hosts.names, list("abc")).lay_out, merge.stretches())).splitlines()
+    ]
     untimed, first, second = found
     assert untimed["stamp_ns"] is None
     assert untimed["text"] == "nothing"
@@ -210,9 +216,14 @@ def test_log_that_breaks_off_stops_no_other() -> None:
             self.parts = [log_of([1000, 2000])]
 
         def read(self, size: int = -1, /) -> bytes:
-            if self.parts:
-                return self.parts.pop()
             raise EOFError("cut off")
+
+        def readinto(self, buffer: memoryview, /) -> int:
+            if not self.parts:
+                raise EOFError("cut off")
+            part = self.parts.pop()
+            buffer[: len(part)] = part
+            return len(part)
 
     broken = OpenLog(LogName("x.gz", "h1"), Breaking(), LineLog(Breaking(), StampReader(StampOptions())), False)
     merge = merge_of([broken, opened(log_of([5_000_000]), "h0")], CLOCKS, Hosts(CLOCKS))

@@ -11,7 +11,7 @@ from noonmark.collector.log_files import LogName, OpenLog
 from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge
-from noonmark.collector.merge_text import texts
+from noonmark.collector.merge_text import TextWriter
 from noonmark.collector.order_logs import Hosts, merge_of
 
 
@@ -34,4 +34,4 @@ def merged(
     merge = merge_of(sources, knowledge, hosts)
     for name, value in settings.items():
         setattr(merge, name, value)
-    return b"".join(texts(merge.stretches(), hosts.names)), merge
+    return b"".join(map(TextWriter(hosts.names).lay_out, merge.stretches())), merge
