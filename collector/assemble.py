@@ -23,7 +23,9 @@ from noonmark.collector.linefit import spans
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
-BENT = 0.25
+BENT = 0.35
+"""What a parabola leaves in the rate at the window's end, in units of bend times window: 0.33 for a rate that walks at
+random."""
 FLICKER_PPB = 1.5
 """Below this no quartz keeps its rate from minute to minute; common practice, no source."""
 
@@ -145,7 +147,7 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     drift_left = (bend * fit.window.centre_s) ** 2 + (
         BENT * np.hypot(fit.bends.bend[node], fit.bends.usual) * fit.window.span_s
     ) ** 2
-    drift_left += (settled.restless_ppb[node] / 2) ** 2
+    drift_left += (settled.changed_ppb[node] / 2) ** 2
     drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
     return uncertainty, np.sqrt(drift_variance + drift_left) / NS
 

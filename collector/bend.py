@@ -14,14 +14,17 @@ import numpy as np
 
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64
-from noonmark.collector.network import Network
 
 USUAL = 0.1
 """Standard uncertainty of a quartz's bend indoors, ns/s^2: a change of 6 ppb a minute; common practice, no source."""
-EXCESS = 3.0
-"""Bends are held for real in the whole fleet when their mean square exceeds this many times their noise."""
+SAMPLING = 2.33
+"""Relative standard deviation of a variance found by the median of n squares, times the root of n; normal law."""
 CLEAR = 5.0
-"""A host's bend of this many of its own standard uncertainties is taken to be real whatever the fleet does."""
+"""A host's bend of this many of its own standard uncertainties is taken to be real whatever the fleet does, if it is
+borne out."""
+BORNE_OUT = 0.5
+"""The least forward and the least backward delays must both bend, the less of them by this share of their middle: a
+busy line bends one of them only, on all paths of its host alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,8 @@ class PathBends:
 
     bend: Float64
     variance: Float64
+    agreed: Float64
+    """What the upper and the lower wall both show, ns/s^2: the smaller of their bends, 0 where they differ in sign."""
     known: Bool
 
 
@@ -71,15 +76,15 @@ def path_bends(walls: Walls, slope: Float64, spread_ns: Float64) -> PathBends:
     is three times that. A third that was never quick may also be wrong by half of what it was too slow.
     """
     thirds = np.array_split(np.arange(walls.upper_ns.shape[1]), 3)
-    middle, when, width = (np.empty((3, len(slope))) for _ in range(3))
+    upmost, lowest, when = (np.empty((3, len(slope))) for _ in range(3))
     for number, slots in enumerate(thirds):
         upper = (walls.upper_ns - slope[:, None] * walls.upper_s)[:, slots]
         lower = (walls.lower_ns - slope[:, None] * walls.lower_s)[:, slots]
         used = np.isfinite(upper)
-        top, bottom = upper.min(axis=1), lower.max(axis=1)
-        with np.errstate(invalid="ignore"):
-            middle[number], width[number] = (top + bottom) / 2, top - bottom
+        upmost[number], lowest[number] = upper.min(axis=1), lower.max(axis=1)
         when[number] = np.where(used, walls.upper_s[:, slots], 0.0).sum(axis=1) / np.maximum(used.sum(axis=1), 1)
+    with np.errstate(invalid="ignore"):
+        width = upmost - lowest
     known = np.isfinite(width).all(axis=0) & (np.diff(when, axis=0) > 0).all(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         excess = np.where(known, width - width.min(axis=0), 0.0)
@@ -87,9 +92,12 @@ def path_bends(walls: Walls, slope: Float64, spread_ns: Float64) -> PathBends:
         late, early = when[2] - when[1], when[1] - when[0]
         whole = (when[2] - when[0]) / 2
         weights = np.stack([1 / early, -1 / early - 1 / late, 1 / late]) / whole
-        bend = np.where(known, (weights * np.where(known, middle, 0.0)).sum(axis=0), 0.0)
+        above, below = (
+            np.where(known, (weights * np.where(known, side, 0.0)).sum(axis=0), 0.0) for side in (upmost, lowest)
+        )
         variance = np.where(known, (weights**2 * error).sum(axis=0), np.inf)
-    return PathBends(bend, variance, known & np.isfinite(variance))
+    agreed = np.where(above * below > 0, np.sign(above) * np.minimum(np.abs(above), np.abs(below)), 0.0)
+    return PathBends((above + below) / 2, variance, agreed, known & np.isfinite(variance))
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +114,12 @@ class HostBends:
     """Like `uncertainty`, but only of bends that were seen to be there: what limits have to allow for."""
 
 
-def believed_bends(bend: Float64, variance: Float64) -> HostBends:
-    """Shrink measured bends by how much the fleet's spread of them exceeds their noise.
+def believed_bends(bend: Float64, variance: Float64, agreed: Float64, known: float = 0.0) -> HostBends:
+    """Shrink measured bends (V,) by how much the fleet's spread of them exceeds their noise.
 
-    A fleet of straight clocks keeps none of its noise; a bend that is clear of its own noise is kept whole.
+    A fleet of straight clocks keeps none of its noise; a bend that is clear of its own noise is kept whole, if what
+    both walls of its paths show (`agreed`) bears it out. `known` is how much these clocks usually bend by other
+    knowledge.
     """
     informed = np.isfinite(variance) & (variance > 0)
     noise = np.where(informed, variance, 0.0)
@@ -117,34 +127,23 @@ def believed_bends(bend: Float64, variance: Float64) -> HostBends:
         zero = np.zeros_like(bend)
         return HostBends(zero, zero, np.zeros(len(bend), dtype=bool))
     # What all share is the reference's noise or its own bend, and tells nothing of how bent clocks are.
-    usual = np.median((bend[informed] - np.median(bend[informed])) ** 2) / 0.4549
-    true = usual if usual > EXCESS * float(np.median(noise[informed])) else 0.0
-    excess = float(np.sqrt(max(usual - float(np.median(noise[informed])), 0.0)))
+    usual = float(np.median((bend[informed] - np.median(bend[informed])) ** 2)) / 0.4549
+    by_noise = float(np.median(noise[informed]))
+    # Few hosts' bends may exceed their noise by chance.
+    seen = max(usual - by_noise, known**2)
+    true = max(usual - by_noise * (1.0 + SAMPLING / np.sqrt(informed.sum())), known**2)
     ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
-    own = np.where(ratio > CLEAR, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
+    clear = (ratio > CLEAR) & (agreed * np.sign(bend) > BORNE_OUT * np.abs(bend))
+    own = np.where(clear, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
     share = np.where(informed, np.maximum(own, true / (true + noise + 1e-300)), 0.0)
     # A bend that does not stand out of its noise may still be there, as far as clocks usually bend.
-    hidden = max(true, USUAL**2)
-    left = np.where(own > 0, noise, hidden * noise / (hidden + noise + 1e-300))
+    hidden = np.maximum(seen, USUAL**2 * noise / (USUAL**2 + noise + 1e-300))
+    left = np.where(own > 0, noise, (1.0 - share) ** 2 * hidden + share**2 * noise)
     shown = np.sqrt(np.where(informed, np.where(own > 0, noise, true * noise / (true + noise + 1e-300)), true))
     return HostBends(
         share * bend,
-        np.sqrt(np.where(variance == 0, 0.0, np.where(informed, left, hidden))),
-        ratio > CLEAR,
-        excess,
+        np.sqrt(np.where(variance == 0, 0.0, np.where(informed, left, max(seen, USUAL**2)))),
+        clear,
+        float(np.sqrt(true)),
         shown,
-    )
-
-
-def bend_network(network: Network, known: Bool) -> Network:
-    """The drift network, reduced to the paths whose bend is known."""
-    return Network(
-        network.nodes,
-        network.first[known],
-        network.second[known],
-        0,
-        network.group[known],
-        network.sign[known],
-        network.component,
-        network.anchor,
     )

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtri
 
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
@@ -132,9 +133,17 @@ def _base(seconds: Float64) -> Float64:
 
 
 def _noise(series: Float64) -> Float64:
-    """Standard deviation of each row, from its second differences, so that lines, steps and kinks do not count."""
+    """Standard deviation of each row, from its second differences, so that lines, steps and kinks do not count.
+
+    A step spoils two or three of them: of few, the lower median is taken, and held against what a normal law expects
+    at its rank (Blom's approximation).
+    """
     second = np.abs(np.diff(series, n=2, axis=1))
-    return np.asarray(np.median(second, axis=1) / (0.6745 * np.sqrt(6.0)) + LEAST_NOISE_NS)
+    count = second.shape[1]
+    rank = (count + 1) // 2
+    expected = ndtri(0.5 + (rank - 0.375) / (count + 0.25) / 2.0)
+    lower_median = np.partition(second, rank - 1, axis=1)[:, rank - 1]
+    return np.asarray(lower_median / (expected * np.sqrt(6.0)) + LEAST_NOISE_NS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,15 +206,22 @@ def _borne_out(change: Change, walls: Walls, slope: Float64, outward: Float64) -
     # A change of rate shows best long after it.
     since = change.boundary_s if change.step else (change.boundary_s + float(walls.upper_s.max())) / 2
     expected = abs(change.size) * (1.0 if change.step else since - change.boundary_s)
-    moved, chance = [], []
+    before, after = change.boundary_s - change.slot_s / 2, since + change.slot_s / 2
+    ends = []
     for when, height, sign in ((walls.upper_s, walls.upper_ns, 1.0), (walls.lower_s, walls.lower_ns, -1.0)):
         left = sign * (height - own * when - outward * change.size * change.shape(when))
-        early, early_spread = end_point(np.where(when < change.boundary_s - change.slot_s / 2, left, np.inf))
-        late, late_spread = end_point(np.where(when > since + change.slot_s / 2, left, np.inf))
-        with np.errstate(invalid="ignore"):
-            moved.append(expected + sign * (late - early) * outward[:, 0] * np.sign(change.size))
-        chance.append(early_spread + late_spread)
-    least, by_chance = np.minimum(*moved), np.maximum(*chance)
+        ends.append((end_point(np.where(when < before, left, np.inf)), end_point(np.where(when > after, left, np.inf))))
+    (upper_early, upper_late), (lower_early, lower_late) = ends
+    with np.errstate(invalid="ignore"):
+        outwards = outward[:, 0] * np.sign(change.size)
+        least = expected + np.minimum(
+            (upper_late[0] - upper_early[0]) * outwards, (lower_early[0] - lower_late[0]) * outwards
+        )
+        by_chance = np.maximum(upper_early[1] + upper_late[1], lower_early[1] + lower_late[1])
+        if 2 * np.isfinite(by_chance).sum() < len(by_chance):
+            # Of single points no spread is known, but that they waited for no longer than their round trips.
+            trips = upper_early[0] + lower_early[0] + upper_late[0] + lower_late[0]
+            by_chance = np.where(np.isfinite(by_chance), by_chance, np.maximum(trips, 0.0))
     told = np.isfinite(least) & np.isfinite(by_chance)
     if not told.any():
         return False

@@ -19,9 +19,9 @@ from noonmark.collector.bend import HostBends, Window, believed_bends, path_bend
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
 from noonmark.collector.estimate import Float64, Int32, Int64, Reference
-from noonmark.collector.fleet import Fit, fit_drift, fit_offset
+from noonmark.collector.fleet import ROUND_TOLERANCE, Fit, fit_drift, fit_offset
 from noonmark.collector.frames import NS, Frames
-from noonmark.collector.network import Network
+from noonmark.collector.network import Network, solve
 from noonmark.collector.sites import find_sites, site_pairs
 from noonmark.collector.slots import steady_slope
 
@@ -122,6 +122,7 @@ def fit_lines(
     *,
     start_offset: Float64 | None = None,
     start_drift: Float64 | None = None,
+    bent: float = 0.0,
 ) -> LineFit:
     """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe).
 
@@ -135,7 +136,7 @@ def fit_lines(
     drift_fit = _drift_fit(walls, corridor, tick_ns, a, b, anchors, frames, start_drift)
     drift = drift_fit.potential
     slope = drift[b] - drift[a]
-    bends = _bend_fit(walls, slope, tick_ns, a, b, anchors)
+    bends = _bend_fit(walls, slope, tick_ns, a, b, anchors, bent)
     window = window_of(walls)
     straight = straightened(walls, bends.bend[b] - bends.bend[a], window)
     ends = envelope(straight, slope)
@@ -206,7 +207,9 @@ def _drift_fit(
     return fit_drift(network, z, weighted, start)
 
 
-def _bend_fit(walls: Walls, slope: Float64, tick_ns: Float64, a: Int64, b: Int64, anchors: Anchoring) -> HostBends:
+def _bend_fit(
+    walls: Walls, slope: Float64, tick_ns: Float64, a: Int64, b: Int64, anchors: Anchoring, bent: float
+) -> HostBends:
     ends = envelope(walls, slope)
     spread = np.hypot(ends.upper_spread_ns, ends.lower_spread_ns) / 2 + LEAST_SPREAD_NS
     told = path_bends(walls, slope, spread + tick_ns)
@@ -220,7 +223,21 @@ def _bend_fit(walls: Walls, slope: Float64, tick_ns: Float64, a: Int64, b: Int64
         network, np.concatenate([told.bend[known], pulls]), np.concatenate([told.variance[known], pulls + 1e-6])
     )
     against = network.anchor[network.component]
-    return believed_bends(fit.potential, fit.solution.variance(np.arange(network.nodes), against))
+    agreed = solve(
+        network,
+        np.concatenate([told.agreed[known], pulls]),
+        fit.factor / fit.variance,
+        np.empty(0),
+        start=fit.solution.unknowns,
+        uncertain=False,
+        tolerance=ROUND_TOLERANCE,
+    )
+    return believed_bends(
+        fit.potential,
+        fit.solution.variance(np.arange(network.nodes), against),
+        agreed.unknowns[: network.nodes],
+        bent,
+    )
 
 
 def _offset_fit(

@@ -36,7 +36,9 @@ def leaps_and_smears(survey: Survey) -> list[Finding]:
 
 def _leaps(survey: Survey, offset: Float64, seen: Bool) -> list[Finding]:
     seconds = np.rint(offset / NS)
-    close = seen & (np.abs(seconds) >= 1) & (np.abs(seconds) <= 2) & (np.abs(offset - seconds * NS) < NEAR_SECOND_NS)
+    near = np.abs(offset - seconds * NS) < NEAR_SECOND_NS
+    # A clock that counts in whole seconds is nearly one off by chance.
+    close = seen & near & (np.abs(seconds) >= 1) & (np.abs(seconds) <= 2) & (survey.tick_ns < NEAR_SECOND_NS)
     return [
         Finding(
             FindingKind.LEAP_OR_SMEAR,

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
-from noonmark.collector.estimate import Float64, Int64, ProbeColumns
+from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
+from noonmark.collector.frames import NS
 from noonmark.collector.rows import choose
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
-from noonmark.collector.survey import Survey
+from noonmark.collector.survey import FASTEST, Survey
 
 MOST_ROUNDS = 10
 CROOKED = 2.0
 """Straight clocks stray from their lines by 1.0 to 1.5 times what their queues explain, whatever the queues."""
 FEWEST_A_PATH = 6
+WORTH_HALVING = 2.3
+"""Half the window leaves a third of what a parabola does not follow (it grows as the length to the power 3/2), and
+makes chance some 2.4 times as large: it pays from here on."""
+BEYOND = 0.5
+"""What a parabola leaves of a clock whose rate walks at random, at the window's end, in units of the parabola's own
+share there. Of a least-squares parabola it would be 0.34; of least delays 0.4 to 0.5 (found by simulation)."""
+SAMPLE = 4096
+"""So many paths tell how crooked a fleet's clocks are."""
 RATE_OF_ROUGHNESS = 24.0
 """A clock that strays by s over a span T was seen to change its rate by about 24 s / T (found by simulation)."""
 UNSEEN = 0.5
@@ -31,7 +40,9 @@ class Settled:
     changes: tuple[Change, ...]
     """Boundaries in s from the asked instant."""
     restless_ppb: Float64
-    """By how much each node (V,) may change its rate within the window, as far as it was seen to."""
+    """By how much each node (V,) may change its rate within the window, as far as it or its fleet was seen to."""
+    changed_ppb: Float64
+    """The largest change of rate seen of each node (V,)."""
     unseen_ns: Float64
     """Standard uncertainty (V,) that changes too small or too new to be seen leave in an offset."""
     undecided_ns: Float64
@@ -46,17 +57,32 @@ class _Cut:
     probes: ProbeColumns
     survey: Survey
     restless_ppb: float
-    unseen_ns: float
+    bent: float
+    """How these clocks usually bend, ns/s^2, as a longer window showed; 0 if there was none."""
 
 
-def settle(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> Settled:
+class Fit(Protocol):
+    """Survey a window of probes, of clocks that usually bend by so much (ns/s^2; 0: as the window itself shows)."""
+
+    def __call__(self, probes: ProbeColumns, *, bent: float = 0.0) -> Survey:
+        """See `survey_window`."""
+
+
+def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     """Fit, look for changes, keep of each changed host the records on the asked instant's side, and fit again."""
-    cut = _straight_enough(probes, fit)
-    probes, survey = cut.probes, cut.survey
-    asked, answered = survey.data.upper_s, survey.data.lower_s
+    survey = fit(probes)
     nodes = survey.anchors.hosts + 1
     low, high = np.full(nodes, -np.inf), np.full(nodes, np.inf)
-    found: list[Change] = []
+    found = [change for change in changes_in(survey) if _jumped(change)]
+    if found:
+        _narrow(low, high, found)
+        keep = _kept(probes, survey, low, high)
+        if keep.any():
+            probes = choose(probes, keep)
+            survey = fit(probes)
+    cut = _straight_enough(probes, survey, fit)
+    probes, survey = cut.probes, cut.survey
+    whole = survey
     for _ in range(MOST_ROUNDS):
         fresh = changes_in(survey)
         found += fresh
@@ -64,49 +90,85 @@ def settle(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> Settl
         if not cuts:
             break
         _narrow(low, high, cuts)
-        keep = np.ones(len(probes), dtype=bool)
-        for host in (probes.source, probes.destination):
-            node = survey.anchors.node[host]
-            keep &= (asked > low[node]) & (answered > low[node]) & (asked < high[node]) & (answered < high[node])
+        keep = _kept(probes, whole, low, high)
         if not keep.any():
             break
-        survey = fit(choose(probes, keep))
-    restless, unseen = _restlessness(found, cut, nodes)
+        survey = fit(choose(probes, keep), bent=cut.bent)
+    changed, unseen = _restlessness(found, unfollowed_ns(cut.survey), nodes)
+    restless = np.maximum(changed, cut.restless_ppb)
     restless[survey.anchors.reference] = unseen[survey.anchors.reference] = 0.0
     return Settled(
-        survey, tuple(found), restless, unseen, _undecided(found, nodes, _times_of_nodes(survey, probes, asked))
+        survey,
+        tuple(found),
+        restless,
+        changed,
+        unseen,
+        _undecided(found, nodes, _times_of_nodes(whole, probes)),
     )
 
 
-def _straight_enough(probes: ProbeColumns, fit: Callable[[ProbeColumns], Survey]) -> _Cut:
-    """Halve the window, towards the asked instant, while the whole fleet's clocks are seen not to run straight in it.
+def _jumped(change: Change) -> bool:
+    """Whether no steering could have moved the clock so far within a slot."""
+    return change.step and abs(change.size) > FASTEST * NS * change.slot_s
 
-    What clocks that change their rates at random leave unseen shrinks with the window's length to the power 3/2.
-    """
-    survey = fit(probes)
-    ratio, rough_ns = crookedness(survey)
+
+def _kept(probes: ProbeColumns, survey: Survey, low: Float64, high: Float64) -> Bool:
+    """Which probes (N,) of `survey` lie between both of their nodes' bounds (V,), s from the asked instant."""
+    asked, answered = survey.data.upper_s, survey.data.lower_s
+    keep = np.ones(len(probes), dtype=bool)
+    for host in (probes.source, probes.destination):
+        node = survey.anchors.node[host]
+        keep &= (asked > low[node]) & (answered > low[node]) & (asked < high[node]) & (answered < high[node])
+    return keep
+
+
+def _straight_enough(probes: ProbeColumns, survey: Survey, fit: Fit) -> _Cut:
+    """Halve the window, towards the asked instant, while the whole fleet's clocks are seen not to be straight in it."""
     span = survey.fit.window.span_s
-    halved = False
-    while ratio > CROOKED and len(probes) >= 2 * FEWEST_A_PATH * len(survey.present):
+    ratio, rough_ns = crookedness(survey)
+    cut = _Cut(probes, survey, 0.0, 0.0)
+    while ratio > CROOKED or unfollowed_ns(survey) > WORTH_HALVING * _chance_ns(survey):
+        if len(cut.probes) < 2 * FEWEST_A_PATH * len(survey.present):
+            break
         nearest = np.abs(survey.data.upper_s + survey.data.lower_s)
-        probes = choose(probes, nearest <= np.median(nearest))
-        survey = fit(probes)
-        ratio, _ = crookedness(survey)
-        halved = True
-    if not halved:
-        return _Cut(probes, survey, 0.0, 0.0)
-    own = rough_ns / np.sqrt(2.0)
-    left = survey.fit.window.span_s / span
-    return _Cut(probes, survey, own / span * RATE_OF_ROUGHNESS, own * left**1.5)
+        # The bend of a rate that walks at random grows as the window's length to the power -1/2.
+        bent = survey.fit.bends.usual * np.sqrt(2.0)
+        nearer = choose(cut.probes, nearest <= np.median(nearest))
+        survey = fit(nearer, bent=bent)
+        was, ratio = ratio, crookedness(survey)[0]
+        if was <= CROOKED and _doubt_ns(survey) > _doubt_ns(cut.survey):
+            break
+        cut = _Cut(nearer, survey, rough_ns / np.sqrt(2.0) / span * RATE_OF_ROUGHNESS, bent)
+    return cut
+
+
+def unfollowed_ns(survey: Survey) -> float:
+    """What straight lines and parabolas usually leave of this fleet's clocks at the asked instant, by how much they
+    were seen to bend; standard uncertainty."""
+    return abs(BEYOND * survey.fit.bends.usual * survey.fit.window.parabola_at_zero)
+
+
+def _doubt_ns(survey: Survey) -> float:
+    """Median standard uncertainty of the hosts' offsets, with that of their bends and of what these do not follow."""
+    curved = float(np.median(survey.fit.bends.uncertainty)) * survey.fit.window.parabola_at_zero
+    return float(np.sqrt(_chance_ns(survey) ** 2 + curved**2 + unfollowed_ns(survey) ** 2))
+
+
+def _chance_ns(survey: Survey) -> float:
+    """Median standard uncertainty of the hosts' offsets by queues and asymmetry alone."""
+    fit, node = survey.fit.offsets, survey.anchors.node
+    return float(np.sqrt(np.median(fit.solution.variance(node, fit.network.anchor[fit.network.component][node]))))
 
 
 def crookedness(survey: Survey) -> tuple[float, float]:
     """How far the fleet's paths stray from their lines: in units of what their queues explain, and in ns.
 
-    Medians over paths of the middles' root mean square, and of half the excess width of the same slots.
+    Medians over paths (a sample of many) of the middles' root mean square, and of half the excess width of the same
+    slots.
     """
     fit = survey.fit
-    slots = slot_middles(fit.straight, fit.slope)
+    rows = np.arange(0, len(fit.slope), max(1, len(fit.slope) // SAMPLE))
+    slots = slot_middles(fit.straight.rows(rows), fit.slope[rows])
     if len(slots.seconds) < FEWEST_SLOTS:
         return 0.0, 0.0
     told = np.isfinite(slots.middle).sum(axis=1) >= FEWEST_SLOTS
@@ -118,19 +180,19 @@ def crookedness(survey: Survey) -> tuple[float, float]:
     return float(np.median(stray / explained)), float(np.median(stray))
 
 
-def _restlessness(found: list[Change], cut: _Cut, nodes: int) -> tuple[Float64, Float64]:
-    """Rates by which nodes may change, ppb, and what that leaves unseen, ns; (V,) each."""
-    restless, unseen = np.full(nodes, cut.restless_ppb), np.full(nodes, cut.unseen_ns)
+def _restlessness(found: list[Change], unfollowed: float, nodes: int) -> tuple[Float64, Float64]:
+    """Changes of rate seen of each node, ppb, and what those too small or too new to be seen leave, ns; (V,) each."""
+    changed, unseen = np.zeros(nodes), np.full(nodes, unfollowed)
     for change in found:
         if not change.step:
-            restless[change.node] = max(restless[change.node], abs(change.size))
+            changed[change.node] = max(changed[change.node], abs(change.size))
             unseen[change.node] = max(unseen[change.node], abs(change.size) * change.slot_s * UNSEEN)
-    return restless, unseen
+    return changed, unseen
 
 
-def _times_of_nodes(survey: Survey, probes: ProbeColumns, asked: Float64) -> tuple[Int64, Float64]:
+def _times_of_nodes(survey: Survey, probes: ProbeColumns) -> tuple[Int64, Float64]:
     """Which node was seen when: two rows a probe, of all probes, the cut ones too."""
-    node = survey.anchors.node
+    node, asked = survey.anchors.node, survey.data.upper_s
     return np.concatenate([node[probes.source], node[probes.destination]]), np.concatenate([asked, asked])
 
 

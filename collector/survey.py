@@ -60,8 +60,12 @@ def survey_window(
     at_ns: int | None,
     previous: FleetEstimate | None,
     slots: int,
+    bent: float = 0.0,
 ) -> Survey:
-    """Rough frames, then passes of walls and lines until the frames have settled. Needs at least one probe."""
+    """Rough frames, then passes of walls and lines until the frames have settled. Needs at least one probe.
+
+    `bent` is how these clocks are known to bend usually, ns/s^2, beyond what the window itself shows.
+    """
     pairing = pair_up(probes)
     present = np.flatnonzero(np.bincount(pairing.path, minlength=len(pairing)))
     frames = _warm_frames(probes, previous, at_ns) or _rough_frames(probes, pairing, anchors, at_ns)
@@ -71,7 +75,7 @@ def survey_window(
     for pass_ in range(MOST_PASSES):
         data = points(probes, pairing, frames, tick_ns)
         walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
-        fit = fit_lines(walls, *ends, anchors, frames, tick)
+        fit = fit_lines(walls, *ends, anchors, frames, tick, bent=bent)
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.
         moved = float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / slots

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from networks import plain_network
 from scipy.integrate import quad
 
-from noonmark.collector.bend import USUAL, Window, believed_bends, bend_network, path_bends, straightened, window_of
+from noonmark.collector.bend import Window, believed_bends, path_bends, straightened, window_of
 from noonmark.collector.corridors import Walls
 
 
@@ -63,18 +62,35 @@ def test_bend_is_unknown_where_a_third_has_no_probe() -> None:
     told = path_bends(walls, np.zeros(2), np.full(2, 10.0))
     assert told.known.tolist() == [False, True]
     assert told.bend[0] == 0.0
-    network = bend_network(plain_network(3, [(0, 1), (1, 2)]), told.known)
-    assert (network.first.tolist(), network.second.tolist()) == ([1], [2])
+
+
+def test_line_that_is_busy_one_way_bends_one_wall_only_and_so_no_clock() -> None:
+    rng = np.random.default_rng(7)
+    when = np.sort(rng.uniform(-60, 0, (9, 24)), axis=1)
+    wait = rng.exponential(200.0, (2, 9, 24))
+    wait[0, :, 16:] += 300_000.0
+    told = path_bends(walls_of(np.zeros((9, 24)), when, wait), np.zeros(9), np.full(9, 10.0))
+    assert (np.abs(told.bend) > 100.0).all()
+    assert (np.abs(told.agreed) < 10.0).all()
+    believed = believed_bends(
+        np.append(np.zeros(20), told.bend[0]), np.ones(21), np.append(np.zeros(20), told.agreed[0])
+    )
+    assert not believed.clear.any()
+    assert not believed.bend.any()
+    # The same bend, shown by both walls, is the clock's.
+    assert believed_bends(np.append(np.zeros(20), 40.0), np.ones(21), np.append(np.zeros(20), 35.0)).clear[20]
 
 
 def test_straight_fleet_keeps_none_of_its_noise() -> None:
     rng = np.random.default_rng(2)
     noise = np.full(200, 4.0)
-    believed = believed_bends(rng.normal(0, 2.0, 200), noise)
+    bend = rng.normal(0, 2.0, 200)
+    believed = believed_bends(bend, noise, bend)
     assert (believed.bend == 0.0).all()
     assert believed.shown is not None
     assert (believed.shown == 0.0).all()
-    assert (believed.uncertainty <= USUAL).all()  # what quartz usually bends may hide in the noise
+    # What may hide in the noise is a small part of it.
+    assert (believed.uncertainty <= 0.5 * np.sqrt(noise)).all()
     assert not believed.clear.any()
 
 
@@ -82,7 +98,7 @@ def test_fleet_that_bends_is_believed_in_proportion_to_its_spread() -> None:
     rng = np.random.default_rng(3)
     true = rng.normal(0, 10.0, 400)
     measured = true + rng.normal(0, 2.0, 400)
-    believed = believed_bends(measured, np.full(400, 4.0))
+    believed = believed_bends(measured, np.full(400, 4.0), measured)
     assert np.sqrt(np.mean((believed.bend - true) ** 2)) < 2.1
     within = np.abs(believed.bend - true) <= 2 * np.maximum(believed.uncertainty, 1e-9)
     assert within.mean() > 0.9
@@ -91,7 +107,7 @@ def test_fleet_that_bends_is_believed_in_proportion_to_its_spread() -> None:
 def test_one_clear_bend_is_kept_in_an_otherwise_straight_fleet() -> None:
     bend = np.random.default_rng(4).normal(0, 1.0, 50)
     bend[17] = 40.0
-    believed = believed_bends(bend, np.ones(50))
+    believed = believed_bends(bend, np.ones(50), bend)
     assert np.flatnonzero(believed.clear).tolist() == [17]
     assert believed.bend[17] == pytest.approx(40.0, rel=0.01)
     assert np.delete(believed.bend, 17) == pytest.approx(np.zeros(49))
@@ -99,10 +115,17 @@ def test_one_clear_bend_is_kept_in_an_otherwise_straight_fleet() -> None:
 
 def test_what_all_share_with_the_reference_tells_nothing_of_the_fleets_bends() -> None:
     bend = 1.5 + np.random.default_rng(5).normal(0, 1.0, 100)
-    assert not believed_bends(bend, np.ones(100)).bend.any()
+    assert not believed_bends(bend, np.ones(100), bend).bend.any()
+
+
+def test_what_a_longer_window_showed_is_not_forgotten() -> None:
+    bend = np.random.default_rng(6).normal(0, 1.0, 50)
+    believed = believed_bends(bend, np.ones(50), bend, known=2.0)
+    assert believed.usual >= 2.0
+    assert believed.bend == pytest.approx(bend * 4.0 / 5.0)
 
 
 def test_without_any_knowledge_nothing_is_bent() -> None:
-    believed = believed_bends(np.array([5.0, 0.0]), np.array([np.inf, 0.0]))
+    believed = believed_bends(np.array([5.0, 0.0]), np.array([np.inf, 0.0]), np.zeros(2))
     assert believed.bend.tolist() == [0.0, 0.0]
     assert believed.uncertainty.tolist() == [0.0, 0.0]

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from fleets import HONEST_KINDS, solved
 
 from noonmark.collector.estimate import HostState
 from noonmark.collector.pairs import compare
+from noonmark.collector.pipeline import step
+from noonmark.lab.clocks import ClockModel
+from noonmark.lab.noise import PowerLaw
+from noonmark.lab.scenarios import KINDS
+from noonmark.lab.simulate import simulate
 
 SEEDS = range(3)
 
@@ -35,6 +42,22 @@ def test_uncertainties_cover_the_errors_of_each_kind(kind: str) -> None:
 def test_uncertainties_cover_nearly_all_errors_and_not_more_over_all_kinds() -> None:
     covered = np.concatenate([solved(kind, seed).covered for kind in HONEST_KINDS for seed in SEEDS])
     assert 0.92 <= covered.mean() <= 0.999
+
+
+@pytest.mark.parametrize("level", [1e-9, 1e-8, 1e-7])
+def test_clocks_whose_rate_walks_at_random_stay_within_their_uncertainty_and_limits(level: float) -> None:
+    """Random-walk frequency noise (NIST SP 1065), from what a good quartz shows to a hundred times worse."""
+    noise = PowerLaw(random_walk_frequency=level)
+    clocks = ((1.0, ClockModel(noise=noise, hvac_amplitude=0.0, daily_amplitude=0.0)),)
+    covered, inside = [], []
+    for seed in range(4):
+        probes, truth = simulate(replace(KINDS["kernel-lan"], clocks=clocks), hosts=40, seconds=60, seed=seed)
+        estimate = step(probes, references=truth.references)
+        true = truth.offsets_ns(estimate.at_ns)
+        covered.append(np.abs(estimate.offset_ns - true) <= 2 * estimate.uncertainty_ns)
+        inside.append((estimate.lower_ns <= true) & (true <= estimate.upper_ns))
+    assert np.concatenate(inside).all()
+    assert np.concatenate(covered).mean() > 0.87
 
 
 @pytest.mark.parametrize("kind", HONEST_KINDS)
