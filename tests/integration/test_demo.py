@@ -19,7 +19,7 @@ from noonmark.collector.query_client import NobodyThere, NoData, QueryClient
 from noonmark.lab.demo_fleet import ChildEnded, DemoFleet, free_port
 from noonmark.lab.harbours import DemoHost, make_harbours
 
-pytestmark = [pytest.mark.processes, pytest.mark.sockets]
+pytestmark = [pytest.mark.processes, pytest.mark.sockets, pytest.mark.steady]
 SECONDS = 15
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-pytestmark = pytest.mark.processes
+pytestmark = [pytest.mark.processes, pytest.mark.steady]
 LIMIT = 40.0
 """Seconds after which a test that hangs fails; none waits for it."""
 STOP_WITHIN = 2.0

@@ -33,7 +33,7 @@ from noonmark.collector.query_client import QueryClient
 from noonmark.lab.demo_fleet import DemoFleet, free_port
 from noonmark.lab.harbours import DemoHost
 
-pytestmark = pytest.mark.processes
+pytestmark = [pytest.mark.processes, pytest.mark.steady]
 DEPLOY = Path(__file__).resolve().parent.parent.parent / "deploy"
 LIMIT = 90.0
 STEPPED, STEADY = "skerry-gate-1", "quay-gate-1"

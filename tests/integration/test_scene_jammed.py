@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-pytestmark = [pytest.mark.processes, pytest.mark.sockets]
-SECONDS = 40
+pytestmark = [pytest.mark.processes, pytest.mark.sockets, pytest.mark.steady]
+SECONDS = 30
 
 
 def test_a_jammed_receiver_is_holdover_and_the_other_harbours_carry_the_fleet(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from noonmark.lab.demo_fleet import DemoFleet
 from noonmark.lab.harbours import make_harbours
 
-pytestmark = [pytest.mark.processes, pytest.mark.sockets]
+pytestmark = [pytest.mark.processes, pytest.mark.sockets, pytest.mark.steady]
 
 
 def ask(url: str) -> tuple[int, dict[str, object], int]:
