@@ -1,6 +1,7 @@
 """The demonstration's programs: a collector and one agent a host, real processes on loopback. Rim.
 
-Each agent has its own loopback address; ports are chosen free. All programs are children of this one, known by their
+Each agent has its own loopback address; ports are chosen free, and the usual ones belong to the first of several
+demonstrations that run at once. All programs are children of this one, known by their
 process ids; they end with it, in order: agents first, so that they deliver what they measured.
 """
 
@@ -23,6 +24,8 @@ from noonmark.lab.harbours import REFERENCE_LIMIT_NS, REFERENCE_UNCERTAINTY_NS, 
 
 COLLECTOR_ADDRESS = "127.0.0.1"
 PREFERRED_PORTS = {"probe": 18620, "report": 18621, "agent-http": 18622, "http": 18623}
+CLAIM = "\0noonmark-demo"
+"""An abstract Unix socket (unix(7)): who is bound to it has the preferred ports; it vanishes with its process."""
 TICK = "1s"
 WINDOW = "30s"
 PROBE_INTERVAL = "500ms"
@@ -54,6 +57,20 @@ def free_port(address: str, preferred: int, kind: socket.SocketKind) -> int:
     raise OSError(f"no free port at {address}")
 
 
+def claim_preferred_ports() -> socket.socket | None:
+    """Claim them until the socket is closed; None if another demonstration has them.
+
+    Without this, two that start together would both find the same ports free.
+    """
+    claim = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        claim.bind(CLAIM)
+    except OSError:
+        claim.close()
+        return None
+    return claim
+
+
 class DemoFleet:
     """All programs. Use as a context manager; leaving it ends them and removes their files."""
 
@@ -61,11 +78,13 @@ class DemoFleet:
         """`receivers`: places of the satellite receivers that references listen to, by the reference's name."""
         self.hosts = tuple(hosts)
         self._receivers = dict(receivers or {})
+        self._claim = claim_preferred_ports()
+        preferred = PREFERRED_PORTS if self._claim else dict.fromkeys(PREFERRED_PORTS, 0)
         tcp, udp = socket.SOCK_STREAM, socket.SOCK_DGRAM
-        self.report_port = free_port(COLLECTOR_ADDRESS, PREFERRED_PORTS["report"], tcp)
-        self.http_port = free_port(COLLECTOR_ADDRESS, PREFERRED_PORTS["http"], tcp)
-        self.probe_ports = {host.name: free_port(host.address, PREFERRED_PORTS["probe"], udp) for host in hosts}
-        self.agent_ports = {host.name: free_port(host.address, PREFERRED_PORTS["agent-http"], tcp) for host in hosts}
+        self.report_port = free_port(COLLECTOR_ADDRESS, preferred["report"], tcp)
+        self.http_port = free_port(COLLECTOR_ADDRESS, preferred["http"], tcp)
+        self.probe_ports = {host.name: free_port(host.address, preferred["probe"], udp) for host in hosts}
+        self.agent_ports = {host.name: free_port(host.address, preferred["agent-http"], tcp) for host in hosts}
         self._folder = Path(tempfile.mkdtemp(prefix="noonmark-demo-"))
         self._children: list[_Child] = []
 
@@ -172,6 +191,9 @@ class DemoFleet:
         for group in (agents, collectors):
             _end([child.process for child in group])
         self._children = []
+        if self._claim is not None:
+            self._claim.close()
+            self._claim = None
         shutil.rmtree(self._folder, ignore_errors=True)
 
 

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -147,6 +148,15 @@ def test_program_that_ends_by_itself_is_named_with_its_last_words() -> None:
         assert "No such option" in ended(fleet)
         children = fleet.process_ids
     assert not any(map(alive, children))
+
+
+def test_two_demonstrations_at_once_have_ports_of_their_own() -> None:
+    hosts = make_harbours(1, time.time_ns())
+    with closing(DemoFleet(hosts)) as one, closing(DemoFleet(hosts)) as other:
+        assert {one.report_port, one.http_port}.isdisjoint({other.report_port, other.http_port})
+        for host in hosts:
+            assert one.probe_ports[host.name] != other.probe_ports[host.name]
+            assert one.agent_ports[host.name] != other.agent_ports[host.name]
 
 
 def test_port_in_use_is_not_chosen() -> None:
