@@ -326,6 +326,7 @@ class Exchange:
             completed=self._completed,
             lost=self._lost,
             abandoned=self._abandoned,
+            skipped=self._schedule.skipped,
             reordered=self._reordered,
             rejected=dict(self._rejected),
             send_failures=dict(self._send_failures),

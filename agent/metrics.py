@@ -132,6 +132,8 @@ def _probing(probes: ProbeStatistics) -> Iterator[Family]:
     yield counter(P + "probes_completed", "Probe packets answered in time by the right host.", exchange.completed)
     yield counter(P + "probes_lost", "Probe packets not answered in time.", exchange.lost)
     yield counter(P + "probes_abandoned", "Probe packets given up: clock set, or peer gone.", exchange.abandoned)
+    text = "Exchanges due and not begun: the host had no processor time for the agent, or slept."
+    yield counter(P + "exchanges_skipped", text, exchange.skipped)
     yield counter(P + "probes_reordered", "Probe packets answered after a later one.", exchange.reordered)
     yield labelled(P + "replies_rejected", "Replies not used, by reason.", "reason", exchange.rejected)
     yield labelled(P + "send_failures", "Probe packets not sent, by the error's name.", "error", exchange.send_failures)

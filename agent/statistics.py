@@ -48,6 +48,8 @@ class ExchangeStatistics:
     held: int
     """Records that wait for their exact t3."""
     peers: Mapping[str, PeerStatistics]
+    skipped: int = 0
+    """Exchanges, each of two packets or three, that were due and not begun, since the program came too late."""
 
 
 @dataclass(frozen=True, slots=True)

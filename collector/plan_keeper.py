@@ -1,7 +1,8 @@
 """Keeps the plan up to date as hosts come and go, and knows whose plan changed. Pure.
 
-Changes are gathered for a moment before a new plan is drawn up: after a restart a whole fleet comes back within
-seconds, and a plan for the first few of it would be thrown away at once. `now` is monotonic seconds.
+A change after a calm is planned for at once, so that a host that arrives alone soon probes. Those that follow it are
+gathered for a moment: after a restart a whole fleet comes back within seconds, and a plan for the first few of it would
+be thrown away at once. `now` is monotonic seconds.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from noonmark.proto.control import Plan
 QUIET = 0.5
 """A plan is drawn up once the fleet has been unchanged for so long,"""
 PATIENCE = 3.0
-"""or has been changing for so long."""
+"""or has been changing for so long. A fleet unchanged for so long before is calm."""
 
 
 class PlanKeeper:
@@ -26,6 +27,7 @@ class PlanKeeper:
         self._plans: dict[str, Plan] = {}
         self._planned = self._seen = 0
         self._first_change = self._last_change = 0.0
+        self._calm = False
         self.drawn_up = 0
         """How many times a plan was drawn up."""
 
@@ -37,12 +39,13 @@ class PlanKeeper:
         if membership != self._seen:
             if self._seen == self._planned:
                 self._first_change = now
+                self._calm = now - self._last_change >= PATIENCE
             self._seen, self._last_change = membership, now
         if membership == self._planned:
             return {}
-        if now - self._last_change < QUIET and now - self._first_change < PATIENCE:
+        if not self._calm and now - self._last_change < QUIET and now - self._first_change < PATIENCE:
             return {}
-        self._planned = membership
+        self._planned, self._calm = membership, False
         self.drawn_up += 1
         return self._replace(draw_up(members.values(), self._references, self.settings), members)
 

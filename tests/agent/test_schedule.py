@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from noonmark.agent.schedule import EARLY, JITTER, LONGEST_SPACING, PeerTarget, Schedule
+from noonmark.agent.schedule import EARLY, FIRST, JITTER, LONGEST_SPACING, PeerTarget, Schedule
 
 SECOND = 1_000_000_000
 
@@ -31,12 +31,19 @@ def test_spacing_keeps_its_mean_and_its_bounds() -> None:
     assert sum(gaps) / len(gaps) == pytest.approx(SECOND, rel=0.02)
 
 
-def test_first_moments_are_spread_over_the_interval() -> None:
+def test_first_moments_come_soon_and_are_spread() -> None:
     schedule = Schedule(random.Random(4))
-    schedule.replace([peer(f"gate-{n}") for n in range(200)], now=5 * SECOND)
-    first = sorted(moment - 5 * SECOND for moment, _ in moments(schedule, 6 * SECOND))[:200]
+    first = []
+    for n in range(200):
+        schedule.replace([peer(f"gate-{n}")], now=5 * SECOND)
+        moment = schedule.next_ns()
+        assert moment is not None
+        first.append(moment - 5 * SECOND)
+    first.sort()
+    early = FIRST * SECOND
+    assert first[-1] <= early
     for quarter in range(4):
-        assert 25 < sum(quarter * SECOND / 4 <= moment < (quarter + 1) * SECOND / 4 for moment in first) < 80
+        assert 25 < sum(quarter * early / 4 <= moment < (quarter + 1) * early / 4 for moment in first) < 80
 
 
 def test_peers_due_soon_share_a_wake_and_keep_their_mean() -> None:
@@ -77,6 +84,27 @@ def test_what_was_missed_is_not_made_up_for() -> None:
     moment = schedule.next_ns()
     assert moment is not None
     assert moment >= 3600 * SECOND + SECOND // 2
+    assert schedule.skipped == pytest.approx(3600, abs=1)
+
+
+def test_loop_that_comes_late_sheds_exchanges_and_counts_them() -> None:
+    schedule = Schedule(random.Random(10))
+    schedule.replace([peer(f"gate-{n}") for n in range(5)], now=0)
+    served, now = 0, 0
+    for pause in (SECOND // 4, 3 * SECOND) * 200:
+        now += pause
+        served += len(schedule.take_due(now=now))
+    due = 5 * now // SECOND
+    assert served <= 5 * 400
+    assert served + schedule.skipped == pytest.approx(due, rel=0.05)
+
+
+def test_loop_that_keeps_up_skips_nothing() -> None:
+    schedule = Schedule(random.Random(11))
+    schedule.replace([peer(f"gate-{n}") for n in range(5)], now=0)
+    for now in range(0, 1000 * SECOND, SECOND // 4):
+        schedule.take_due(now=now)
+    assert schedule.skipped == 0
 
 
 def test_nobody_to_probe() -> None:
