@@ -22,6 +22,12 @@ path seldom differ by more than a half; a rectangular distribution over the whol
 PRIOR_FREEDOM = 2.0
 """The prior counts as much as this many independent loops."""
 RATIO_RANGE = (1e-3, 0.58)
+POWERS = (1.0, 0.75, 0.5, 0.25)
+"""Of the half round trip, with which asymmetry may grow."""
+UNLIKE = 3.0
+"""By how much more likely in logarithm another power than 1 must be, for each whole one."""
+SAMPLE = 20_000
+"""So many edges teach as much as all."""
 CLIP = 3.0
 CLIPPED_NORMAL = 0.99448
 """Mean square of a standard normal variable counted as at most CLIP."""
@@ -156,8 +162,9 @@ def fit_offset(
     def learn(residual: Float64, whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         variance = statistical.copy()
         for kind in (across, ~across & (half_trip > 0)):
-            ratio = _learned_ratio(residual[kind], statistical[kind], half_trip[kind], factor[kind], leverage)
-            variance[kind] += (ratio * half_trip[kind]) ** 2
+            variance[kind] += (
+                _usual_asymmetry(residual[kind], statistical[kind], half_trip[kind], factor[kind], leverage) ** 2
+            )
         return variance, _effect_variance(network, whole, factor / variance, half_trip, site)
 
     first_guess = (
@@ -183,22 +190,44 @@ def _scale(ratio: Float64) -> float:
     return min(max(scale, 0.1), 1e3)
 
 
-def _learned_ratio(
+def _usual_asymmetry(
     residual: Float64, statistical: Float64, half_trip: Float64, factor: Float64, leverage: float
-) -> float:
-    """The ratio of asymmetry to its bound that makes the residuals as large as a normal law expects.
+) -> Float64:
+    """Standard uncertainty (E,) of each edge's asymmetry that makes the residuals as large as a normal law expects.
+
+    It grows with some power of the half round trip: long lines are seldom as unequal, in proportion, as short ones. The
+    power is the likeliest of a few; edges all alike tell nothing of it, and keep it at 1.
+    """
+    if len(residual) * (1.0 - leverage) < 0.5:
+        return PRIOR_RATIO * half_trip
+    freedom = len(residual) * (1.0 - leverage)
+    rows = np.arange(0, len(residual), max(1, len(residual) // SAMPLE))
+    rows = rows[factor[rows] > DOUBTED]
+    if len(rows) == 0:
+        return PRIOR_RATIO * half_trip
+    usual = float(np.exp(np.mean(np.log(half_trip[rows]))))
+    best, likeliest = PRIOR_RATIO * half_trip, -np.inf
+    for power in POWERS:
+        shape = half_trip**power * usual ** (1.0 - power)
+        ratio = _learned_ratio(residual[rows], statistical[rows], shape[rows], freedom, leverage)
+        variance = (statistical[rows] + (ratio * shape[rows]) ** 2) * max(1.0 - leverage, 1e-3)
+        misfit = np.minimum(residual[rows] ** 2 / variance, CLIP**2)
+        likelihood = -0.5 * float((misfit + np.log(variance)).sum()) - (1.0 - power) * UNLIKE
+        if likelihood > likeliest:
+            best, likeliest = np.minimum(ratio * shape, RATIO_RANGE[1] * half_trip), likelihood
+    return np.asarray(best)
+
+
+def _learned_ratio(residual: Float64, statistical: Float64, shape: Float64, freedom: float, leverage: float) -> float:
+    """The ratio of asymmetry to `shape` that makes believed residuals as large as a normal law expects.
 
     Shrunk, in logarithm, towards the prior as if that were PRIOR_FREEDOM loops.
     """
-    freedom = len(residual) * (1.0 - leverage)
-    if freedom < 0.5:
-        return PRIOR_RATIO
-    believed = factor > DOUBTED
     low, high = (float(np.log(bound)) for bound in RATIO_RANGE)
     for _ in range(30):
         trial = (low + high) / 2
-        variance = (statistical + (np.exp(trial) * half_trip) ** 2) * max(1.0 - leverage, 1e-3)
-        if _clipped_size((residual / np.sqrt(variance))[believed]) > 1.0:
+        variance = (statistical + (np.exp(trial) * shape) ** 2) * max(1.0 - leverage, 1e-3)
+        if _clipped_size(residual / np.sqrt(variance)) > 1.0:
             low = trial
         else:
             high = trial

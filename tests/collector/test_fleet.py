@@ -144,3 +144,18 @@ def test_asymmetry_shared_between_sites_makes_hosts_of_other_sites_less_sure() -
     assert own[site > 0].min() > 1e4
     assert own[1:10].max() < 500.0
     assert (np.abs(fit.potential) <= 3 * own + 1e-9).all()
+
+
+@pytest.mark.parametrize("power", [0.25, 0.5, 1.0])
+def test_how_asymmetry_grows_with_the_round_trip_is_learned_from_the_loops(power: float) -> None:
+    """Long lines are seldom as unequal, in proportion, as short ones; or they are: the residuals tell."""
+    rng = np.random.default_rng(5)
+    edges = 300
+    network = mesh(5, edges)
+    half_trip = np.exp(rng.uniform(np.log(1e5), np.log(1e7), edges))
+    size = 2e4 * (half_trip / 1e6) ** power
+    z = said(network, rng.normal(0, 1e6, NODES), rng.normal(size=edges) * size)
+    fit = fit_offset(network, z, np.full(edges, 1e2), half_trip, site=np.zeros(NODES, np.int64))
+    learned = np.polyfit(np.log(half_trip), np.log(np.sqrt(fit.variance)), 1)[0]
+    assert learned == pytest.approx(power, abs=0.26)
+    assert np.median(np.sqrt(fit.variance) / size) == pytest.approx(1.0, abs=0.2)
