@@ -87,10 +87,9 @@ class _Neighbours:
     known: Bool
     timed: Bool
 
-    def events(self, host: Int32) -> StampedEvents:
-        """As events of these hosts of the knowledge."""
-        stamps = (self.stamp_ns, self.resolution_ns, self.reference_ns, self.earliest_ns, self.latest_ns)
-        return StampedEvents(host, *stamps)
+    def overlapping(self) -> Bool:
+        """Of each but the first: its earliest instant lies before the latest of the one before it."""
+        return self.earliest_ns[1:] < self.latest_ns[:-1] + self.resolution_ns[:-1]
 
 
 _COLUMNS = _Neighbours.__slots__
@@ -216,26 +215,26 @@ class Merge:
         """On each record but the first against the one before it."""
         count = len(joined.host) - 1
         certainty, probability = np.full(count, Certainty.CERTAIN, np.uint8), np.ones(count)
-        rows = np.flatnonzero(joined.sequence[1:] != joined.sequence[:-1])
-        if not len(rows):
-            return certainty, probability
-        same_host = joined.host[rows] == joined.host[rows + 1]
-        across = rows[~same_host]
+        differ = joined.sequence[1:] != joined.sequence[:-1]
+        same_host = joined.host[1:] == joined.host[:-1]
+        across = np.flatnonzero(differ & ~same_host & joined.overlapping())
         if len(across):
             known_as = np.array(self.known_as, np.int32)[joined.host]
             known_as[~joined.known] = -1
-            events = joined.events(known_as)
+            events = StampedEvents(known_as, joined.stamp_ns, joined.resolution_ns, joined.reference_ns)
             found = judge(events.rows(across), events.rows(across + 1), self.knowledge, self.likely)
             certainty[across], probability[across] = found
             if self.proved is not None:
                 sure = across[self.proved(events.rows(across), events.rows(across + 1))]
                 certainty[sure], probability[sure] = Certainty.CERTAIN, 1.0
-        own = rows[same_host]  # two logs of one host: its one clock tells, whether it is known or not
+        own = np.flatnonzero(
+            differ & same_host
+        )  # two logs of one host: its one clock tells, whether it is known or not
         if len(own):
             events = StampedEvents(joined.host, joined.stamp_ns, joined.resolution_ns, joined.stamp_ns)
             found = judge(events.rows(own), events.rows(own + 1), NoKnowledge(), self.likely)
             certainty[own], probability[own] = found
-        untimed = rows[~(joined.timed[rows] & joined.timed[rows + 1])]
+        untimed = np.flatnonzero(differ & ~(joined.timed[1:] & joined.timed[:-1]))
         certainty[untimed], probability[untimed] = Certainty.OPEN, np.nan
         return certainty, probability
 

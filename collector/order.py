@@ -40,7 +40,9 @@ other languages ask the gRPC service `noonmark.v1.Ordering`.
 from __future__ import annotations
 
 import itertools
+from collections import defaultdict
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -52,8 +54,9 @@ from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
 DRIFT_LIMIT = 15e-6
 _SQRT_12 = float(np.sqrt(12.0))
-CHUNK = 1 << 17
-"""Neighbours judged at once: few enough for the caches."""
+CHUNK, MOST_CHUNK = 1 << 17, 1 << 21
+"""Events looked at together: few enough for the caches, but where many hosts need more of them."""
+LEAST_A_HOST = 1 << 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,16 +128,14 @@ def order(events: Events, knowledge: ClockKnowledge, *, likely: float = LIKELY) 
 
     An event is placed no earlier than the one before it on its own host. Takes O(N log H) time for N events of H hosts.
     """
-    count = len(events.stamp_ns)
-    resolution = np.broadcast_to(np.asarray(events.resolution_ns, np.int64), (count,))
-    small = events.host.astype(np.int16) if len(knowledge.hosts) < 2**15 else events.host  # int16 is sorted by radix
-    by_host = np.argsort(small, kind="stable")
-    times, corrected_ns, keys = _times_by_host(events, resolution, by_host, knowledge)
-    merged = np.argsort(keys, kind="stable")  # merges the hosts' runs
-    keys, permutation = keys[merged], by_host[merged]
+    resolution = np.broadcast_to(np.asarray(events.resolution_ns, np.int64), events.stamp_ns.shape)
+    times, corrected_ns, keys = _times_and_places(events, resolution, knowledge)
+    permutation = np.argsort(keys, kind="stable")  # quick where events come nearly in order, or host by host
     stamped = StampedEvents(events.host, events.stamp_ns, resolution, times.reference_ns)
-    certainty, probability = judge_neighbours(stamped, permutation, knowledge, likely)
+    certainty, probability = judge_neighbours(stamped, times, permutation, knowledge, likely)
     host = events.host if times.known.all() else np.where(times.known, events.host, np.int32(-1))
+    ordered = resolution if isinstance(events.resolution_ns, int) else resolution[permutation]
+    group = open_groups(host[permutation], keys[permutation], ordered, certainty, knowledge, likely)
     return Ordering(
         permutation=permutation,
         corrected_ns=corrected_ns,
@@ -144,58 +145,97 @@ def order(events: Events, knowledge: ClockKnowledge, *, likely: float = LIKELY) 
         known=times.known,
         certainty=certainty,
         probability=probability,
-        group=open_groups(host[permutation], keys, resolution[permutation], certainty, knowledge, likely),
+        group=group,
     )
 
 
-def _times_by_host(
-    events: Events, resolution: Int64, by_host: Int64, knowledge: ClockKnowledge
-) -> tuple[HostTimes, Int64, Int64]:
-    """(times with the stamps' resolutions in them, middles, keys).
+def _times_and_places(events: Events, resolution: Int64, knowledge: ClockKnowledge) -> tuple[HostTimes, Int64, Int64]:
+    """(times with the stamps' resolutions in them, middles, places).
 
-    Keys are grouped by host as `by_host` is: middles that never fall along a host's own events.
+    Places are middles that never fall along a host's own events.
     """
-    count = len(by_host)
-    host_of = events.host[by_host]
-    cuts = [0, *(np.flatnonzero(np.diff(host_of)) + 1).tolist(), count] if count else [0]
-    times = HostTimes(
-        reference_ns=np.empty(count, np.int64),
-        uncertainty_ns=np.empty(count),
-        earliest_ns=np.empty(count, np.int64),
-        latest_ns=np.empty(count, np.int64),
-        known=np.empty(count, np.bool_),
-    )
-    middles, keys = np.empty(count, np.int64), np.empty(count, np.int64)
-    for begin, end in itertools.pairwise(cuts):
-        host, memory, highest = int(host_of[begin]), ClockMemory(), -UNBOUNDED_NS
-        for chunk in range(begin, end, CHUNK):
-            rows = by_host[chunk : min(end, chunk + CHUNK)]
-            found = knowledge.host_times(host, events.stamp_ns[rows], memory)
-            width = resolution[rows]
-            times.reference_ns[rows] = found.reference_ns
-            times.uncertainty_ns[rows] = np.hypot(found.uncertainty_ns, width / _SQRT_12)
-            times.earliest_ns[rows] = found.earliest_ns
-            times.latest_ns[rows] = found.latest_ns + np.where(found.latest_ns < UNBOUNDED_NS, width, 0)
-            times.known[rows] = found.known
-            middle = found.reference_ns + width // 2
-            middles[rows] = middle
-            middle[0] = max(highest, int(middle[0]))
-            own = np.maximum.accumulate(middle, out=keys[chunk : chunk + len(rows)])
-            highest = int(own[-1])
-    return times, middles, keys
+    count = len(events.stamp_ns)
+    whole = _Columns.empty(count)
+    memories: dict[int, ClockMemory] = defaultdict(ClockMemory)
+    highest: dict[int, int] = defaultdict(lambda: -UNBOUNDED_NS)
+    hosts = int(events.host.max()) + 1 if count else 0
+    size = min(MOST_CHUNK, max(CHUNK, hosts * LEAST_A_HOST))
+    grouped = _Columns.empty(min(size, count))
+    for begin in range(0, count, size):
+        rows = slice(begin, min(count, begin + size))
+        host = events.host[rows]
+        small = host.astype(np.int16) if hosts < 2**15 else host  # int16 is sorted by radix
+        by_host = np.argsort(small, kind="stable")
+        host, stamp = host[by_host], events.stamp_ns[rows][by_host]
+        width = events.resolution_ns if isinstance(events.resolution_ns, int) else resolution[rows][by_host]
+        for first, last in itertools.pairwise([0, *(np.flatnonzero(host[1:] != host[:-1]) + 1).tolist(), len(host)]):
+            own = int(host[first])
+            found = knowledge.host_times(own, stamp[first:last], memories[own])
+            one_width = width if isinstance(width, int) else width[first:last]
+            highest[own] = grouped.fill(slice(first, last), found, one_width, highest[own])
+        whole.scatter(rows, by_host, grouped)
+    times = HostTimes(whole.reference_ns, whole.uncertainty_ns, whole.earliest_ns, whole.latest_ns, whole.known)
+    return times, whole.middle_ns, whole.place_ns
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Times of events, N rows, made to be filled."""
+
+    reference_ns: Int64
+    uncertainty_ns: Float64
+    earliest_ns: Int64
+    latest_ns: Int64
+    known: Bool
+    middle_ns: Int64
+    place_ns: Int64
+
+    @classmethod
+    def empty(cls, count: int) -> _Columns:
+        kinds = (np.int64, np.float64, np.int64, np.int64, np.bool_, np.int64, np.int64)
+        columns: list[Any] = [np.empty(count, kind) for kind in kinds]
+        return cls(*columns)
+
+    def fill(self, rows: slice, found: HostTimes, width: Int64 | int, highest: int) -> int:
+        """Fill some rows with one host's times, their stamps' widths put in; returns the last place."""
+        self.reference_ns[rows], self.earliest_ns[rows], self.known[rows] = (
+            found.reference_ns,
+            found.earliest_ns,
+            found.known,
+        )
+        np.sqrt(np.square(found.uncertainty_ns) + np.square(width / _SQRT_12), out=self.uncertainty_ns[rows])
+        np.add(found.latest_ns, width, out=self.latest_ns[rows])
+        unbounded = found.latest_ns >= UNBOUNDED_NS
+        if unbounded.any():
+            self.latest_ns[rows][unbounded] = UNBOUNDED_NS
+        middle, place = self.middle_ns[rows], self.place_ns[rows]
+        np.add(found.reference_ns, width // 2, out=middle)
+        place[:] = middle
+        place[0] = max(highest, int(place[0]))
+        np.maximum.accumulate(place, out=place)
+        return int(place[-1])
+
+    def scatter(self, rows: slice, where: Int64, grouped: _Columns) -> None:
+        """Put the first rows of other columns where they belong within some rows of these."""
+        for name in self.__slots__:
+            getattr(self, name)[rows][where] = getattr(grouped, name)[: len(where)]
 
 
 def judge_neighbours(
-    events: StampedEvents, permutation: Int64, knowledge: ClockKnowledge, likely: float = LIKELY
+    events: StampedEvents, times: HostTimes, permutation: Int64, knowledge: ClockKnowledge, likely: float = LIKELY
 ) -> tuple[UInt8, Float64]:
-    """(certainty, probability) of each event in an order against the one before it; a host's own order is certain."""
+    """(certainty, probability) of each event in an order against the one before it; a host's own order is certain.
+
+    `times` with the stamps' resolutions in them.
+    """
     count = len(permutation)
     certainty = np.full(count, Certainty.CERTAIN, np.uint8)
     probability = np.ones(count)
     for begin in range(1, count, CHUNK):
         rows = permutation[begin - 1 : begin + CHUNK]
         host = events.host[rows]
-        other = np.flatnonzero((host[1:] != host[:-1]) | (host[1:] < 0))
+        overlapping = times.earliest_ns[rows[1:]] < times.latest_ns[rows[:-1]]
+        other = np.flatnonzero(((host[1:] != host[:-1]) | (host[1:] < 0)) & overlapping)
         if not len(other):
             continue
         found = judge(events.rows(rows[other]), events.rows(rows[other + 1]), knowledge, likely)

@@ -105,7 +105,9 @@ def open_groups(
     group = np.full(len(keys), -1, np.int32)
     if not np.any(certainty == Certainty.OPEN):
         return group
-    present = np.flatnonzero(np.bincount(host[host >= 0], minlength=1)).astype(np.int32)
+    met = np.zeros(int(host.max()) + 2, np.bool_)
+    met[host] = True  # the unknown one, -1, is the last
+    present = np.flatnonzero(met[:-1]).astype(np.int32)
     if len(present) < 2:
         return group
     some = [int(keys[0]), int(keys[len(keys) // 2]), int(keys[-1])]

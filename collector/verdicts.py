@@ -49,20 +49,11 @@ class StampedEvents:
     resolution_ns: Int64
     reference_ns: Int64
     """Best estimate of when the clock showed the stamp."""
-    earliest_ns: Int64 | None = None
-    """The clock certainly did not show the stamp before this ..."""
-    latest_ns: Int64 | None = None
-    """... nor after this; both or none are given. They settle most pairs at once."""
 
     def rows(self, chosen: Int64 | Bool | slice) -> StampedEvents:
         """Some of them."""
         return StampedEvents(
-            self.host[chosen],
-            self.stamp_ns[chosen],
-            self.resolution_ns[chosen],
-            self.reference_ns[chosen],
-            None if self.earliest_ns is None else self.earliest_ns[chosen],
-            None if self.latest_ns is None else self.latest_ns[chosen],
+            self.host[chosen], self.stamp_ns[chosen], self.resolution_ns[chosen], self.reference_ns[chosen]
         )
 
     def middle_ns(self) -> Int64:
@@ -76,19 +67,18 @@ def judge(
     """(certainty, probability) that each first event came before its second; N rows each.
 
     Probability is NaN where nothing is known of a clock, and 1 where the order is certain. Where even the opposite
-    order is certain the verdict is OPEN with probability 0.
+    order is certain the verdict is OPEN with probability 0. Pairs whose own earliest and latest instants do not overlap
+    are certain without asking here.
     """
-    verdict = np.zeros(len(first.stamp_ns), np.uint8)
-    probability = np.ones(len(first.stamp_ns))
-    rows = _overlapping(first, second)  # hosts' own limits settle most pairs, the pair's own are for the rest
-    one, other = first.rows(rows), second.rows(rows)
-    least_gap = other.stamp_ns - one.stamp_ns - one.resolution_ns
-    lower, upper = knowledge.difference_limits(other.host, one.host, one.reference_ns, other.reference_ns)
-    unsettled = np.flatnonzero((least_gap < upper) | (upper >= UNBOUNDED_NS))
-    if not len(unsettled):
+    least_gap = second.stamp_ns - first.stamp_ns - first.resolution_ns
+    verdict = np.zeros(len(least_gap), np.uint8)
+    probability = np.ones(len(least_gap))
+    lower, upper = knowledge.difference_limits(second.host, first.host, first.reference_ns, second.reference_ns)
+    rows = np.flatnonzero((least_gap < upper) | (upper >= UNBOUNDED_NS))
+    if not len(rows):
         return verdict, probability
-    rows, lower, one, other = rows[unsettled], lower[unsettled], one.rows(unsettled), other.rows(unsettled)
-    greatest_gap = least_gap[unsettled] + one.resolution_ns + other.resolution_ns
+    one, other, lower = first.rows(rows), second.rows(rows), lower[rows]
+    greatest_gap = least_gap[rows] + one.resolution_ns + other.resolution_ns
     found = probability_before(
         (other.reference_ns - one.reference_ns).astype(np.float64),
         np.maximum(
@@ -102,13 +92,6 @@ def judge(
     probability[rows] = found
     verdict[rows] = np.where(found >= likely, Certainty.LIKELY, Certainty.OPEN)
     return verdict, probability
-
-
-def _overlapping(first: StampedEvents, second: StampedEvents) -> Int64:
-    """Pairs that their own earliest and latest instants do not set apart."""
-    if first.latest_ns is None or second.earliest_ns is None:
-        return np.arange(len(first.stamp_ns))
-    return np.flatnonzero(second.earliest_ns < first.latest_ns + first.resolution_ns)
 
 
 def probability_before(gap_ns: Float64, sigma_ns: Float64, width_first: Float64, width_second: Float64) -> Float64:
