@@ -32,16 +32,20 @@ def agent(show_config: bool, **flags: Any) -> None:
     except ConfigError as error:
         raise commandline.UsageProblem(str(error)) from None
     logs.set_up(config.log_level, config.log_format)
-    lean.do_without_openssl()
+    if config.metrics_certificate is None:
+        lean.do_without_openssl()
     import asyncio
 
     from noonmark.agent.program import Program
+    from noonmark.proto.tls_files import TlsFileProblem
 
     async def main() -> None:
         await Program(config).run()
 
     try:
         asyncio.run(main())
+    except TlsFileProblem as problem:
+        raise commandline.UsageProblem(str(problem)) from None
     except OSError as error:
         if error.filename:
             raise commandline.UsageProblem(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from noonmark.agent import reference_config
 from noonmark.agent.reference_config import ReferenceConfig
+from noonmark.proto import plaintext, tls_options
 from noonmark.proto.convert import MAX_NAME_LENGTH
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
@@ -22,6 +24,7 @@ from noonmark.proto.options import (
     span_ns,
     whole_number,
 )
+from noonmark.proto.tls_files import TlsFiles
 
 PREFIX = "NOONMARK_AGENT"
 PROBE_PORT = 18620
@@ -102,6 +105,24 @@ OPTIONS = (
     Option("report-interval", "Mean time between reports.", span_between("50ms", "1min"), 5.0, "SPAN"),
     Option("keep", "Records are kept so long while no collector takes them.", span_between("1s", "1d"), 600.0, "SPAN"),
     Option("keep-mib", "Memory for records that wait; the oldest give way.", whole_number(1, 4096), 8, "MIB"),
+    tls_options.IDENTITY,
+    *tls_options.FILES,
+    Option(
+        "tls-collector-name",
+        "Name that the collector's certificate must have, where it is not the one given with --collector.",
+        default="",
+        metavar="NAME",
+    ),
+    Option(
+        "metrics-certificate",
+        "PEM file of the certificate (and chain) for --metrics; read again when it is renewed.",
+        or_off(Path),
+        None,
+        "FILE|off",
+        shown_default="off",
+    ),
+    Option("metrics-key", "PEM file of its key.", or_off(Path), None, "FILE|off", shown_default="off"),
+    plaintext.OPTION,
     Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
     Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
     Option(
@@ -147,6 +168,12 @@ class AgentConfig:
     report_interval: float
     keep: float
     keep_mib: int
+    identity: Path | None
+    tls: TlsFiles | None
+    tls_collector_name: str
+    metrics_certificate: Path | None
+    metrics_key: Path | None
+    plaintext_beyond_loopback: bool
     log_level: str
     log_format: str
     inject_offset: int
@@ -177,12 +204,35 @@ def build(settings: Mapping[str, Setting], own_name: str) -> AgentConfig:
             if not _numeric(address.host):
                 source = settings[key].source
                 raise ConfigError(source, key, str(address), "use a numeric address, not a name")
+    _secure(values, settings)
     own = {key: value for key, value in values.items() if not key.startswith(reference_config.PREFIX)}
     return AgentConfig(
         **own,
         bind_is_default=settings["bind"].source == "default",
         reference=reference_config.build(values),
     )
+
+
+TLS_REMEDY = "give --identity or --tls-certificate, --tls-key and --tls-authority"
+
+
+def _secure(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:
+    """Put the files of TLS in the place of their settings, and refuse plain connections beyond this host."""
+    values["tls"] = tls_options.tls_files(settings)
+    for option in tls_options.FILES:
+        del values[option.key]
+    allowed = values["plaintext_beyond_loopback"]
+    if values["tls"] is None:
+        for collector in values["collector"]:
+            source = settings["collector"].source
+            plaintext.check(source, "collector", collector.host, collector, allowed=allowed, remedy=TLS_REMEDY)
+    pair = [key for key in ("metrics_certificate", "metrics_key") if values[key] is not None]
+    if len(pair) == 1:
+        other = {"metrics_certificate": "metrics_key", "metrics_key": "metrics_certificate"}[pair[0]]
+        raise ConfigError(settings[pair[0]].source, pair[0], str(values[pair[0]]), f"needs {other} beside it")
+    if values["metrics"] is not None and not pair:
+        source, remedy = settings["metrics"].source, "give --metrics-certificate and --metrics-key"
+        plaintext.check(source, "metrics", values["metrics"].host, values["metrics"], allowed=allowed, remedy=remedy)
 
 
 def _numeric(host: str) -> bool:

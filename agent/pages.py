@@ -16,14 +16,20 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from noonmark.agent.exposition import CONTENT_TYPE, expose
 from noonmark.agent.metrics import Snapshot, families
 from noonmark.proto.options import HostPort
 from noonmark.proto.time_record import NOTHING, TimeReading, read_at
+from noonmark.proto.tls_files import TlsFileProblem, TlsFiles
+
+if TYPE_CHECKING:
+    import ssl
 
 REQUEST_WITHIN = 5.0
 LONGEST_REQUEST = 8192
+RENEW_EVERY = 5.0
 REASONS = {200: "OK", 400: "Bad Request", 404: "Not Found", 405: "Method Not Allowed", 503: "Service Unavailable"}
 
 
@@ -95,10 +101,15 @@ class PageServer:
         self._time_now = time_now
         self._servers: list[asyncio.Server] = []
         self._socket: Path | None = None
+        self._renewing: asyncio.Task[None] | None = None
 
-    async def start(self, where: HostPort) -> None:
-        """Raises OSError if the address cannot be bound."""
-        server = await asyncio.start_server(self._serve, where.host, where.port, limit=LONGEST_REQUEST)
+    async def start(self, where: HostPort, certificate: Path | None = None, key: Path | None = None) -> None:
+        """Over TLS 1.3 with a certificate. Raises OSError if the address cannot be bound, TlsFileProblem."""
+        tls = None
+        if certificate is not None and key is not None:
+            tls = tls_context(certificate, key)
+            self._renewing = asyncio.create_task(keep_renewed(tls, certificate, key))
+        server = await asyncio.start_server(self._serve, where.host, where.port, limit=LONGEST_REQUEST, ssl=tls)
         self._servers.insert(0, server)
 
     async def start_unix(self, where: Path) -> None:
@@ -129,6 +140,8 @@ class PageServer:
 
     def close(self) -> None:
         """Free port and socket."""
+        if self._renewing is not None:
+            self._renewing.cancel()
         for server in self._servers:
             server.close()
         if self._socket is not None:
@@ -144,3 +157,34 @@ def somebody_answers(where: Path) -> bool:
         except OSError:
             return False
         return True
+
+
+def tls_context(certificate: Path, key: Path) -> ssl.SSLContext:
+    """A server's context, TLS 1.3. Raises TlsFileProblem."""
+    import ssl  # only here: it costs 4 MB, and few agents show their metrics beyond their host
+
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_3
+    load(context, certificate, key)
+    return context
+
+
+def load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
+    """Show this certificate from now on. Raises TlsFileProblem."""
+    try:
+        context.load_cert_chain(certificate, key)
+    except OSError as error:  # ssl.SSLError is one too
+        raise TlsFileProblem(f"{certificate} with {key}: cannot be used: {error.strerror or error}") from None
+
+
+async def keep_renewed(context: ssl.SSLContext, certificate: Path, key: Path, *, every: float = RENEW_EVERY) -> None:
+    """Look for new files, for ever; such as do not belong together are left for the next look."""
+    files = TlsFiles(certificate, certificate, key)
+    used = files.signature()
+    while True:
+        await asyncio.sleep(every)
+        signature = files.signature()
+        if signature != used:
+            with contextlib.suppress(TlsFileProblem):
+                load(context, certificate, key)
+                used = signature

@@ -23,6 +23,7 @@ from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.shared_time import SharedTime
 from noonmark.agent.spool import Spool, SpoolSettings
+from noonmark.proto.channels import Security
 from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters
 from noonmark.proto.notify import Notifier
 from noonmark.proto.options import HostPort
@@ -62,7 +63,7 @@ class Program:
         self.shared_time = SharedTime(self._clock, record, injected_drift=config.inject_drift)
         self.spool = Spool(SpoolSettings(max_age=config.keep, max_bytes=config.keep_mib << 20))
         self.reporter = Reporter(
-            ReportSettings(config.collector, interval=config.report_interval),
+            ReportSettings(config.collector, interval=config.report_interval, security=self._security()),
             self.spool,
             hello=self._hello,
             on_plan=self._follow,
@@ -78,6 +79,14 @@ class Program:
             on_records=self.reporter.add_records,
             epoch=lambda: self.endpoint.check_clock(),
             on_change=self.reporter.tell_now,
+        )
+
+    def _security(self) -> Security:
+        config = self.config
+        return Security(
+            config.tls,
+            config.tls_collector_name,
+            plaintext_beyond_loopback=config.plaintext_beyond_loopback,
         )
 
     def _new_endpoint(self, bind: tuple[HostPort, ...]) -> Endpoint:
@@ -128,7 +137,12 @@ class Program:
         )
 
     async def run(self) -> None:
-        """Probe, answer and report until SIGTERM or SIGINT. Raises OSError if an address cannot be bound."""
+        """Probe, answer and report until SIGTERM or SIGINT.
+
+        Raises OSError if an address cannot be bound, TlsFileProblem if a certificate cannot be used.
+        """
+        if self.config.tls is not None:
+            self.config.tls.read()
         stop = asyncio.Event()
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
@@ -139,7 +153,7 @@ class Program:
         await self._start_endpoint()
         pages = PageServer(self._snapshot, self.shared_time.now)
         if self.config.metrics is not None:
-            await pages.start(self.config.metrics)
+            await pages.start(self.config.metrics, self.config.metrics_certificate, self.config.metrics_key)
         if self.config.time_socket is not None:
             await pages.start_unix(Path(self.config.time_socket))
         reporting = asyncio.create_task(self.reporter.run())

@@ -14,8 +14,8 @@ import logging
 import random
 import time
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
-from typing import cast
+from dataclasses import dataclass, field
+from typing import Any, cast
 
 import grpc
 import grpc.aio
@@ -23,10 +23,12 @@ import grpc.aio
 from noonmark.agent.spool import Entry, Spool
 from noonmark.proto import control, convert
 from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.channels import Renewal, Security, credentials, distrusted
 from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters
 from noonmark.proto.convert import BadMessage
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent, ProbeRecord, RecordBatch
+from noonmark.proto.tls_files import TlsFileProblem
 
 log = logging.getLogger("noonmark.agent.report")
 
@@ -45,7 +47,13 @@ CHANNEL_OPTIONS = (
 )
 METHOD = "/noonmark.v1.Reports/Report"
 """By name, since the generated stubs cost 0.7 MB; a test holds it to them."""
-UNWELCOME = (grpc.StatusCode.ALREADY_EXISTS, grpc.StatusCode.INVALID_ARGUMENT, grpc.StatusCode.UNIMPLEMENTED)
+UNWELCOME = (
+    grpc.StatusCode.ALREADY_EXISTS,
+    grpc.StatusCode.INVALID_ARGUMENT,
+    grpc.StatusCode.PERMISSION_DENIED,
+    grpc.StatusCode.UNAUTHENTICATED,
+    grpc.StatusCode.UNIMPLEMENTED,
+)
 """Answers that trying again soon will not change."""
 
 Call = grpc.aio.StreamStreamCall[pb.AgentMessage, pb.CollectorMessage]
@@ -66,6 +74,7 @@ class ReportSettings:
     """A collector that is silent for longer about what it was sent is taken for lost."""
     farewell: float = 1.0
     """How long leaving may take."""
+    security: Security = field(default_factory=Security)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +92,10 @@ class ReportStatistics:
     messages_refused: int
     """From the collector, for making no sense."""
     estimates: int
+
+
+class Renewed(Exception):  # noqa: N818 - no error: what happened
+    """The certificate was renewed: the next connection is to show the new one."""
 
 
 def open_stream(channel: grpc.aio.Channel) -> Call:
@@ -125,6 +138,8 @@ class Reporter:
         self._on_estimate = on_estimate
         self._rng = rng
         self._monotonic = monotonic
+        files = settings.security.files
+        self._renewal = Renewal(files) if files is not None else None
         self._news = asyncio.Event()
         self._stopping = asyncio.Event()
         self._acknowledged = 0.0
@@ -190,7 +205,10 @@ class Reporter:
             try:
                 await self._converse(collector)
                 continue
-            except (Broken, TimeoutError, OSError, grpc.aio.UsageError) as error:
+            except Renewed:
+                log.info("certificate renewed, connecting anew", extra={"fields": {"collector": str(collector)}})
+                continue
+            except (Broken, TlsFileProblem, TimeoutError, OSError, grpc.aio.UsageError) as error:
                 self._note_failure(collector, str(error) or "it does not answer")
             except grpc.aio.AioRpcError as error:
                 self._note_failure(collector, error.details() or error.code().name)
@@ -218,7 +236,7 @@ class Reporter:
 
     async def _converse(self, collector: HostPort) -> None:
         """One connection, from hello to its end. Returns only when stopping; else raises."""
-        async with grpc.aio.insecure_channel(str(collector), options=CHANNEL_OPTIONS) as channel:
+        async with self._channel(collector) as channel:
             await self._until_ready(channel)
             call = open_stream(channel)
             hello = pb.AgentMessage(hello=control.hello_to_message(await self._hello(collector)))
@@ -242,6 +260,15 @@ class Reporter:
                 await asyncio.gather(*tasks, return_exceptions=True)
                 call.cancel()
 
+    def _channel(self, collector: HostPort) -> grpc.aio.Channel:
+        """Raises TlsFileProblem if the connection cannot be secured as it must be."""
+        security = self.settings.security
+        security.target(collector.host)
+        options = (*CHANNEL_OPTIONS, *security.options())
+        if self._renewal is None:
+            return grpc.aio.insecure_channel(str(collector), options=options)
+        return grpc.aio.secure_channel(str(collector), credentials(self._renewal.read()), options=options)
+
     @staticmethod
     async def _reason(call: Call) -> str:
         return (await call.details() if call.done() else "") or "the stream broke"
@@ -252,9 +279,27 @@ class Reporter:
             state = channel.get_state(try_to_connect=True)
             while state is not grpc.ChannelConnectivity.READY:
                 if state is grpc.ChannelConnectivity.TRANSIENT_FAILURE:
-                    raise Broken("nobody listens there")
+                    raise Broken(await self._why(channel))
                 await channel.wait_for_state_change(state)
                 state = channel.get_state(try_to_connect=True)
+
+    async def _why(self, channel: grpc.aio.Channel) -> str:
+        """What a connection that fails fails of: with TLS there is more than one way."""
+        if self._renewal is not None:
+            try:
+                health: Any = channel.unary_unary("/grpc.health.v1.Health/Check")
+                await health(b"")
+            except grpc.aio.AioRpcError as error:
+                details = error.details() or ""
+                if distrusted(details):
+                    authority = self._renewal.files.authority
+                    return (
+                        f"its certificate is not of the authority in {authority}, or not for this name, or this host's "
+                        f"clock is outside its dates: {details}"
+                    )
+                if "Connection refused" not in details:
+                    return f"no connection by TLS 1.3: {details}"
+        return "nobody listens there"
 
     async def _send(self, call: Call, hello: pb.AgentMessage) -> None:
         """Write hello, then whatever the spool has, until stopping."""
@@ -275,6 +320,8 @@ class Reporter:
                 await call.done_writing()
                 return
             await self._news.wait()
+            if self._renewal is not None and self._renewal.is_due():
+                raise Renewed
             if not self.spool.unacknowledged:
                 self._acknowledged = self._monotonic()
             elif self._monotonic() - self._acknowledged > self.settings.acknowledge_within:

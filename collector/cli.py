@@ -8,11 +8,16 @@ Exit codes: 0 fine; 1 the answer is bad news; 2 wrong use or unreadable input; 3
 from __future__ import annotations
 
 import importlib
+import os
 
 import click
 
+from noonmark.proto.tls_version import demand_tls_1_3
 from noonmark.proto.version import VERSION
 
+demand_tls_1_3()
+# gRPC's library tells of every handshake that fails, as of a port scan, on standard error.
+os.environ.setdefault("GRPC_VERBOSITY", "ERROR")
 COMMANDS: dict[str, tuple[str, str]] = {
     "agent": ("noonmark.agent.cli:agent", "Probe peers, answer probes, report to the collector."),
     "ahead": ("noonmark.collector.cli_ahead:ahead", "Which hosts were ahead or behind, when, and how long."),
@@ -33,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 EXTRA_MODULES = {
     **dict.fromkeys(("numpy", "scipy", "pyarrow", "aiohttp", "grpc_health", "grpc_reflection"), "collector"),
+    "cryptography": "enrol",
     "matplotlib": "plot",
 }
 """Which extra brings a library."""

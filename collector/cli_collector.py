@@ -36,13 +36,16 @@ def collector(show_config: bool, **flags: Any) -> None:
         raise commandline.UsageProblem(str(error)) from None
     logs.set_up(config.log_level, config.log_format)
     from noonmark.collector.server import CannotListen, run_until_signal
+    from noonmark.proto.tls_files import TlsFileProblem
 
     try:
         asyncio.run(run_until_signal(config))
     except CannotListen as error:
         raise commandline.UsageProblem(
-            f"cannot listen on {config.listen}: {error.strerror}; choose another with --listen"
+            f"cannot listen on {error.where}: {error.strerror}; choose another with {error.option}"
         ) from None
+    except TlsFileProblem as problem:
+        raise commandline.UsageProblem(str(problem)) from None
     except OSError as error:
         raise commandline.UsageProblem(
             f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and --data ({config.data})"

@@ -12,9 +12,11 @@ import click
 from noonmark.collector import cli_options
 from noonmark.collector.budgets import Budget, default_table, host_budget, parse_budget
 from noonmark.collector.cli_options import NoAnswer, WrongUse
+from noonmark.collector.cli_security import security, security_options
 from noonmark.collector.gate import Answer, Passage, explanation, verdict, wait_until_fit
 from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
 from noonmark.collector.views import HostView, PairView
+from noonmark.proto.channels import Security
 
 _COLUMN = 27
 _NAMES = "\n".join(
@@ -53,6 +55,7 @@ _NAMES = "\n".join(
     show_default=True,
     help="Where the collector answers (host:port).",
 )
+@security_options
 @cli_options.ends_well
 def gate(
     budget: str,
@@ -74,8 +77,9 @@ def gate(
     chosen = _budget(budget)
     name = host or socket.gethostname()
     by_estimate = by == "estimate"
+    secured = security()
     passage = wait_until_fit(
-        lambda limit: _ask(collector, name, limit),
+        lambda limit: _ask(collector, name, limit, secured),
         chosen,
         by_estimate=by_estimate,
         timeout_s=cli_options.span_of(timeout, "--timeout") / 1e9,
@@ -103,15 +107,15 @@ def _budget(text: str) -> Budget:
         raise WrongUse(f"--budget {text!r}: {error}") from error
 
 
-def _ask(collector: str, host: str, limit_s: float) -> Answer:
+def _ask(collector: str, host: str, limit_s: float, secured: Security) -> Answer:
     # A new connection each time: one that failed would wait longer and longer before it is tried again.
-    with QueryClient(collector, timeout_seconds=limit_s) as client:
-        try:
+    try:
+        with QueryClient(collector, timeout_seconds=limit_s, security=secured) as client:
             return Answer(client.offset(host))
-        except Refused as error:
-            raise WrongUse(str(error)) from error
-        except (NobodyThere, NoData) as error:
-            return Answer(None, str(error))
+    except Refused as error:
+        raise WrongUse(str(error)) from error
+    except (NobodyThere, NoData) as error:
+        return Answer(None, str(error))
 
 
 def _document(passage: Passage, budget: Budget, host: str, by: str) -> dict[str, object]:

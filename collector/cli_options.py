@@ -19,6 +19,7 @@ from typing import Any, Protocol, TypeVar
 
 import click
 
+from noonmark.collector.cli_security import security, security_options
 from noonmark.collector.instants import BadInstant, parse_instant, parse_span
 from noonmark.collector.present_tables import WIDTH
 from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
@@ -98,7 +99,7 @@ def source_options(command: _Command) -> _Command:
         ),
     ):
         command = option(command)
-    return command
+    return security_options(command)
 
 
 def at_option(command: _Command) -> _Command:
@@ -122,7 +123,7 @@ def opened(collector: str, history: str | None, timeout: float) -> Iterator[Sour
             with OfflineSource(history) as source:
                 yield source
         else:
-            with QueryClient(collector, timeout_seconds=timeout) as client:
+            with QueryClient(collector, timeout_seconds=timeout, security=security()) as client:
                 yield client
 
 

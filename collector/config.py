@@ -9,6 +9,7 @@ from typing import Any
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_rule
 from noonmark.collector.estimate import Reference
+from noonmark.proto import plaintext, tls_options
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
     ConfigError,
@@ -22,10 +23,12 @@ from noonmark.proto.options import (
     span_ns,
     whole_number,
 )
+from noonmark.proto.tls_files import TlsFiles
 
 PREFIX = "NOONMARK_COLLECTOR"
 REPORT_PORT = 18621
 HTTP_PORT = 18623
+TOKEN_PORT = 18624
 LIMIT_IN_UNCERTAINTIES = 5.0
 """A reference that states an uncertainty and no limit is taken to err by no more than so many of them."""
 
@@ -57,6 +60,7 @@ OPTIONS = (
         host_port(REPORT_PORT),
         HostPort("::", REPORT_PORT),
         "ADDRESS[:PORT]",
+        shown_default=f"[::]:{REPORT_PORT} with TLS, 127.0.0.1:{REPORT_PORT} without",
     ),
     Option(
         "http",
@@ -115,6 +119,51 @@ OPTIONS = (
         2_000,
         "NUMBER",
     ),
+    Option(
+        "authority",
+        "Folder of the fleet's own authority, as `noonmark authority init` made it: stands for the three tls options, "
+        "and hosts may enrol with one-time tokens.",
+        or_off(Path),
+        None,
+        "DIR|off",
+        shown_default="off",
+    ),
+    *tls_options.FILES,
+    Option(
+        "token-listen",
+        "Address and port (gRPC over TLS) for those without a certificate: readers with a token, and hosts that enrol.",
+        or_off(host_port(TOKEN_PORT)),
+        None,
+        "ADDRESS[:PORT]|off",
+        shown_default=f"port {TOKEN_PORT} beside --listen where there are tokens or an authority, else off",
+    ),
+    Option(
+        "reader-tokens",
+        "File of readers' names and hashes of their tokens, as `noonmark token` writes it; read again when it changes.",
+        or_off(Path),
+        None,
+        "FILE|off",
+        shown_default="off",
+    ),
+    Option(
+        "reader",
+        "Name (DNS or common name) of a certificate that is a reader's, where the authority gives no noonmark: URIs; "
+        "repeat for several.",
+        metavar="NAME",
+        default=(),
+        many=True,
+    ),
+    Option("operator", "The same for operators.", metavar="NAME", default=(), many=True),
+    Option(
+        "refused",
+        "File of names and certificates that are not admitted any more, one a line: a name, or sha256: and the "
+        "certificate's fingerprint; read again when it changes.",
+        or_off(Path),
+        None,
+        "FILE|off",
+        shown_default="`refused` in the authority's folder, else off",
+    ),
+    plaintext.OPTION,
     Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
     Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
 )
@@ -139,6 +188,14 @@ class CollectorConfig:
     leave_after: float
     max_hosts: int
     series_hosts: int
+    authority: Path | None
+    tls: TlsFiles | None
+    token_listen: HostPort | None
+    reader_tokens: Path | None
+    reader: tuple[str, ...]
+    operator: tuple[str, ...]
+    refused: Path | None
+    plaintext_beyond_loopback: bool
     log_level: str
     log_format: str
 
@@ -165,7 +222,34 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
         raise ConfigError(
             settings["window"].source, "window", values["window"], "use a window no shorter than the tick"
         )
+    _secure(values, settings)
     return CollectorConfig(**values)
+
+
+TLS_REMEDY = "give --authority or --tls-certificate, --tls-key and --tls-authority"
+
+
+def _secure(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:
+    """Put the files of TLS in the place of their settings, and settle where to listen. Raises ConfigError."""
+    tls = values["tls"] = tls_options.tls_files(settings, folder="authority")
+    for option in tls_options.FILES:
+        del values[option.key]
+    allowed = values["plaintext_beyond_loopback"]
+    if values["authority"] is not None and settings["refused"].source == "default":
+        values["refused"] = values["authority"] / "refused"
+    if tls is None:
+        if settings["listen"].source == "default" and not allowed:
+            values["listen"] = HostPort("127.0.0.1", REPORT_PORT)
+        for key in ("reader", "operator", "refused", "token_listen"):
+            if values[key]:
+                text = ", ".join(values[key]) if isinstance(values[key], tuple) else str(values[key])
+                raise ConfigError(settings[key].source, key, text, f"needs TLS: {TLS_REMEDY}")
+        for key in ("listen", "http"):
+            if values[key] is not None:
+                source = settings[key].source
+                plaintext.check(source, key, values[key].host, values[key], allowed=allowed, remedy=TLS_REMEDY)
+    elif settings["token_listen"].source == "default" and (values["reader_tokens"] or values["authority"]):
+        values["token_listen"] = HostPort(values["listen"].host, TOKEN_PORT)
 
 
 def state_folder(environment: Mapping[str, str], home: Path) -> Path:

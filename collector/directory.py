@@ -26,6 +26,10 @@ class NameTaken(Refused):
     """A newer agent process speaks for this host."""
 
 
+class WrongHost(Refused):
+    """The certificate is not of the host that the agent claims to be."""
+
+
 class Full(Refused):
     """There are as many hosts as may be."""
 

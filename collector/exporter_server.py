@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from prometheus_client.core import Metric
 from prometheus_client.registry import Collector
@@ -30,11 +30,15 @@ class ServerCollector(Collector):
         plans: Callable[[], int],
         *,
         interval: float,
+        refusals: Callable[[], Mapping[str, int]] = dict,
+        certificate_expires_s: Callable[[], float | None] = lambda: None,
     ) -> None:
         self._fill = fill
         self._ticks = ticks
         self._plans = plans
         self._interval = interval
+        self._refusals = refusals
+        self._certificate_expires_s = certificate_expires_s
 
     def describe(self) -> Iterable[Metric]:
         """Nothing ahead of the scrape."""
@@ -52,3 +56,8 @@ class ServerCollector(Collector):
         )
         yield counter("collector_store_failures_total", [((), ticks.store_failures)])
         yield counter("collector_plans_total", [((), self._plans())])
+        refusals = self._refusals()
+        yield counter("collector_refused_total", (((reason,), count) for reason, count in sorted(refusals.items())))
+        expires_s = self._certificate_expires_s()
+        if expires_s is not None:
+            yield single("collector_certificate_expiry_timestamp_seconds", expires_s)

@@ -19,7 +19,8 @@ from typing import Any
 import grpc
 import grpc.aio
 
-from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken
+from noonmark.collector.access import Identity
+from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken, WrongHost
 from noonmark.collector.reported import HeardKernel, HeardStatus
 from noonmark.collector.window import Window
 from noonmark.proto import control, convert
@@ -57,6 +58,9 @@ class IngestStatistics:
     clock_events: int = _count("Notices of agents that their clock was set, or their host slept.")
     refused: int = _count("Streams ended because a message made no sense.")
     names_disputed: int = _count("Times that a second agent claimed the name of a connected host.")
+    names_refused: int = _count(
+        "Streams refused because the certificate is not of the host that the agent claims to be."
+    )
     plans_sent: int = _count("Probe plans sent to agents.")
     estimates_sent: int = _count("Estimates sent to the hosts that they speak of.")
 
@@ -75,8 +79,9 @@ class IngestFill:
 class Stream:
     """One agent's connection, as seen from the rest of the collector: a box with one place for each kind of message."""
 
-    def __init__(self, entry: HostEntry, task: asyncio.Task[object]) -> None:
+    def __init__(self, entry: HostEntry, task: asyncio.Task[object], identity: Identity | None) -> None:
         self.entry = entry
+        self.identity = identity
         self.instance = entry.hello.instance
         self._task = task
         self._ready = asyncio.Event()
@@ -128,7 +133,11 @@ class Stream:
 
 
 class Ingest(ReportsServicer):
-    """The gRPC service `Reports`. `on_arrival` is called with each host that connects, to be given a plan."""
+    """The gRPC service `Reports`. `on_arrival` is called with each host that connects, to be given a plan.
+
+    `certificate_of` gives the identity behind a connection; None where connections are plain, and each agent's word is
+    taken.
+    """
 
     def __init__(
         self,
@@ -136,11 +145,13 @@ class Ingest(ReportsServicer):
         directory: Directory,
         *,
         on_arrival: Callable[[str], None] | None = None,
+        certificate_of: Callable[[Context], Identity | None] = lambda context: None,  # noqa: ARG005
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.window = window
         self.directory = directory
         self.on_arrival = on_arrival
+        self._certificate_of = certificate_of
         self._monotonic = monotonic
         self._streams: dict[str, Stream] = {}
         self._counts: Counter[str] = Counter()
@@ -150,7 +161,7 @@ class Ingest(ReportsServicer):
         """Serve one agent until either side ends the stream."""
         stream: Stream | None = None
         try:
-            stream = await self._open(request_iterator)
+            stream = await self._open(request_iterator, self._certificate_of(context))
             await self._serve(stream, request_iterator, context)
         except BadMessage as error:
             self._counts["refused"] += 1
@@ -158,6 +169,9 @@ class Ingest(ReportsServicer):
         except NameTaken as error:
             self._counts["names_disputed"] += 1
             await self._refuse(stream, context, grpc.StatusCode.ALREADY_EXISTS, str(error))
+        except WrongHost as error:
+            self._counts["names_refused"] += 1
+            await self._refuse(stream, context, grpc.StatusCode.PERMISSION_DENIED, str(error))
         except Full as error:
             await self._refuse(stream, context, grpc.StatusCode.RESOURCE_EXHAUSTED, str(error))
         except asyncio.CancelledError:
@@ -176,7 +190,7 @@ class Ingest(ReportsServicer):
         log.warning("stream refused", extra={"fields": {"host": host, "peer": context.peer(), "reason": reason}})
         await context.abort(code, reason)
 
-    async def _open(self, requests: AsyncIterator[pb.AgentMessage]) -> Stream:
+    async def _open(self, requests: AsyncIterator[pb.AgentMessage], identity: Identity | None) -> Stream:
         try:
             async with asyncio.timeout(HELLO_WITHIN):
                 first = await anext(requests)
@@ -185,6 +199,11 @@ class Ingest(ReportsServicer):
         if first.WhichOneof("body") != "hello":
             raise BadMessage(f"the first message must be hello, not {first.WhichOneof('body') or 'empty'}")
         hello = control.hello_from_message(first.hello)
+        if identity is not None and not identity.may_report_as(hello.host):
+            raise WrongHost(
+                f"the certificate is of {identity}, not of host {hello.host!r}: name the host as the certificate does "
+                "(--host), or enrol this host"
+            )
         known = self.directory.get(hello.host)
         contested = known is not None and known.connected and known.hello.instance != hello.instance
         entry = self.directory.greet(hello, now=self._monotonic())
@@ -196,7 +215,7 @@ class Ingest(ReportsServicer):
             log.warning("two agents claim one name", extra={"fields": {"host": hello.host}})
         task = asyncio.current_task()
         assert task is not None
-        stream = self._streams[hello.host] = Stream(entry, task)
+        stream = self._streams[hello.host] = Stream(entry, task, identity)
         self._counts["streams"] += 1
         log.info("host connected", extra={"fields": {"host": hello.host, "version": hello.version}})
         return stream
@@ -301,6 +320,13 @@ class Ingest(ReportsServicer):
                 stream.offer_estimate(estimate)
                 self._counts["estimates_sent"] += 1
 
+    def end_where(self, unwelcome: Callable[[Identity], str]) -> None:
+        """End the streams whose certificate is not welcome any more; `unwelcome` says why, or nothing."""
+        for stream in self._streams.values():
+            reason = unwelcome(stream.identity) if stream.identity is not None else ""
+            if reason:
+                stream.end(grpc.StatusCode.UNAUTHENTICATED, reason)
+
     def connected(self) -> Iterable[str]:
         """Hosts connected now."""
         return tuple(self._streams)
@@ -326,6 +352,7 @@ class Ingest(ReportsServicer):
             clock_events=counts["clock_events"],
             refused=counts["refused"],
             names_disputed=counts["names_disputed"],
+            names_refused=counts["names_refused"],
             plans_sent=counts["plans_sent"],
             estimates_sent=counts["estimates_sent"],
         )

@@ -55,6 +55,19 @@ TABLE: tuple[Metric, ...] = (
         ("collector_ticks_total", "counter", "Ticks, by outcome.", ("outcome",)),
         ("collector_store_failures_total", "counter", "Estimates that could not be stored.", ()),
         ("collector_plans_total", "counter", "Probe plans drawn up.", ()),
+        (
+            "collector_refused_total",
+            "counter",
+            "Calls and pages refused, by reason: no-credentials, wrong-token, wrong-role, no-role, refused, plain, "
+            "old-tls.",
+            ("reason",),
+        ),
+        (
+            "collector_certificate_expiry_timestamp_seconds",
+            "gauge",
+            "When the collector's certificate expires, seconds since 1970; absent without TLS.",
+            (),
+        ),
         ("solve_duration_seconds", "gauge", "How long the latest estimate took to calculate.", ()),
         ("tick_interval_seconds", "gauge", "Planned time between two estimates.", ()),
         ("tick_lateness_seconds", "gauge", "How much later than planned the latest calculation began.", ()),

@@ -19,6 +19,7 @@ from grpc_reflection.v1alpha import reflection
 from prometheus_client import CollectorRegistry
 
 from noonmark.collector import pipeline
+from noonmark.collector.access_control import AccessControl, RefusedHolders
 from noonmark.collector.config import CollectorConfig
 from noonmark.collector.directory import Directory, DirectorySettings
 from noonmark.collector.estimator import Estimator, Step
@@ -32,8 +33,11 @@ from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
 from noonmark.collector.query import QueryService
 from noonmark.collector.query_order import OrderingService
+from noonmark.collector.reader_tokens import ReaderTokens
 from noonmark.collector.state import HostFacts, State
+from noonmark.collector.tls_server import ServerTls
 from noonmark.collector.web import application, serve
+from noonmark.collector.web_access import guard
 from noonmark.collector.window import Window, WindowSettings
 from noonmark.proto.noonmark_pb2_grpc import (
     add_OrderingServicer_to_server,
@@ -42,6 +46,7 @@ from noonmark.proto.noonmark_pb2_grpc import (
 )
 from noonmark.proto.notify import Notifier
 from noonmark.proto.options import HostPort
+from noonmark.proto.plaintext import is_loopback
 
 log = logging.getLogger("noonmark.collector")
 
@@ -63,13 +68,19 @@ SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering")
 
 
 class CannotListen(OSError):  # noqa: N818 - named for what befell us
-    """The port for agents cannot be bound."""
+    """A port for gRPC cannot be bound; `where` is which, `option` what names it."""
+
+    def __init__(self, where: HostPort, option: str) -> None:
+        super().__init__(0, "address taken, or not of this host")
+        self.where = where
+        self.option = option
 
 
 class CollectorServer:
     """One collector. `step` is the estimator's calculation."""
 
     def __init__(self, config: CollectorConfig, *, step: Step = pipeline.step) -> None:
+        """Raises TlsFileProblem if a certificate or a file of tokens cannot be used."""
         self.config = config
         self.state = State()
         self.window = Window(WindowSettings(span=config.window))
@@ -78,7 +89,16 @@ class CollectorServer:
             [reference.host for reference in config.reference],
             PlanSettings(peers=config.peers, foreign=config.zone_peers, interval_ns=round(config.probe_interval * 1e9)),
         )
-        self.ingest = Ingest(self.window, self.directory, on_arrival=self._arrived)
+        self.tls = ServerTls(config.tls) if config.tls is not None else None
+        self.access = AccessControl(
+            readers=config.reader,
+            operators=config.operator,
+            tokens=ReaderTokens(config.reader_tokens) if config.reader_tokens is not None else None,
+            refused=RefusedHolders(config.refused) if config.refused is not None else None,
+        )
+        self.ingest = Ingest(
+            self.window, self.directory, on_arrival=self._arrived, certificate_of=self.access.certificate_of
+        )
         self.history = _history(config)
         self.estimator = Estimator(
             self.window,
@@ -92,7 +112,7 @@ class CollectorServer:
             deliver=self.ingest.send_estimates,
             interval=config.tick,
         )
-        self.port = self.http_port = 0
+        self.port = self.http_port = self.token_port = 0
         """As really bound, once it runs."""
 
     def _arrived(self, host: str) -> None:
@@ -145,7 +165,7 @@ class CollectorServer:
 
     @contextlib.asynccontextmanager
     async def _grpc(self) -> AsyncIterator[HealthServicer]:
-        server = grpc.aio.server(options=SERVER_OPTIONS)
+        server = grpc.aio.server(options=SERVER_OPTIONS, interceptors=[self.access])
         health = HealthServicer()
         add_ReportsServicer_to_server(self.ingest, server)  # type: ignore[no-untyped-call]
         add_QueryServicer_to_server(QueryService(self.state, self.history), server)  # type: ignore[no-untyped-call]
@@ -153,10 +173,9 @@ class CollectorServer:
         health_pb2_grpc.add_HealthServicer_to_server(health, server)
         names = (*SERVICES, health_pb2.DESCRIPTOR.services_by_name["Health"].full_name, reflection.SERVICE_NAME)
         reflection.enable_server_reflection(names, server)
-        try:
-            self.port = server.add_insecure_port(str(self.config.listen))
-        except RuntimeError:
-            raise CannotListen(0, "address taken, or not of this host") from None
+        self.port = self._listen(server, self.config.listen, "--listen", clients=True)
+        if self.config.token_listen is not None:
+            self.token_port = self._listen(server, self.config.token_listen, "--token-listen", clients=False)
         await server.start()
         for service in ("", *SERVICES):
             await health.set(service, health_pb2.HealthCheckResponse.SERVING)
@@ -165,6 +184,14 @@ class CollectorServer:
         finally:
             self.ingest.close()
             await server.stop(0.5)
+
+    def _listen(self, server: grpc.aio.Server, where: HostPort, option: str, *, clients: bool) -> int:
+        try:
+            if self.tls is None:
+                return server.add_insecure_port(str(where))
+            return server.add_secure_port(str(where), self.tls.grpc_credentials(clients=clients))
+        except RuntimeError:
+            raise CannotListen(where, option) from None
 
     @contextlib.asynccontextmanager
     async def _http(self) -> AsyncIterator[None]:
@@ -187,12 +214,17 @@ class CollectorServer:
                 self.estimator.statistics,
                 lambda: self.keeper.drawn_up,
                 interval=self.config.tick,
+                refusals=self.access.counts,
+                certificate_expires_s=lambda: self.tls.expires_s if self.tls is not None else None,
             )
         )
         app = application(registry, self._not_ready)
+        tls = None if self.tls is None or is_loopback(self.config.http.host) else self.tls
+        if tls is not None or self.access.tokens is not None:
+            app.middlewares.append(guard(self.access))
         Api(self.state, self.history, budgets=self.config.budgets).add_to(app)
         add_page(app)
-        runner = await serve(app, self.config.http)
+        runner = await serve(app, self.config.http, tls.http_context() if tls else None)
         self.http_port = runner.addresses[0][1]
         try:
             yield
@@ -208,6 +240,9 @@ class CollectorServer:
             now = time.monotonic()
             if now - expired >= EXPIRE_EVERY:
                 self.directory.expire(now=now)
+                self.ingest.end_where(self.access.unwelcome)
+                if self.tls is not None:
+                    self.tls.refresh()
                 expired = now
             changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)
             for host, plan in changed.items():
@@ -219,6 +254,7 @@ class CollectorServer:
     def _started(self) -> Mapping[str, object]:
         return {
             "listening": HostPort(self.config.listen.host, self.port),
+            "tls": "1.3, certificates of clients checked" if self.tls else "off: nobody is told apart",
             "http": self.config.http or "off",
             "history": _without_password(self.config.data),
             "references": ", ".join(reference.host for reference in self.config.reference) or "the fleet's mean",

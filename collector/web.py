@@ -6,6 +6,7 @@ A page is rendered in a thread: a large fleet's metrics take a good part of a se
 from __future__ import annotations
 
 import asyncio
+import ssl
 from collections.abc import Callable
 
 from aiohttp import web
@@ -39,12 +40,12 @@ def application(registry: CollectorRegistry, not_ready: Callable[[], str]) -> we
     return app
 
 
-async def serve(app: web.Application, where: HostPort) -> web.AppRunner:
-    """Listen; end with the runner's `cleanup`. Raises OSError if the address cannot be bound."""
+async def serve(app: web.Application, where: HostPort, tls: ssl.SSLContext | None = None) -> web.AppRunner:
+    """Listen (`tls`: over that); end with the runner's `cleanup`. Raises OSError if the address cannot be bound."""
     runner = web.AppRunner(app, handle_signals=False, access_log=None, shutdown_timeout=0.5)
     await runner.setup()
     try:
-        await web.TCPSite(runner, where.host, where.port).start()
+        await web.TCPSite(runner, where.host, where.port, ssl_context=tls).start()
     except OSError:
         await runner.cleanup()
         raise

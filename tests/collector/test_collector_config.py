@@ -11,6 +11,7 @@ from noonmark.collector.cli_collector import collector
 from noonmark.collector.config import OPTIONS, PREFIX, CollectorConfig, build, reference, state_folder
 from noonmark.collector.estimate import Reference
 from noonmark.proto.options import ConfigError, HostPort, environment_name, gather
+from noonmark.proto.tls_files import TlsFiles, identity_files
 
 
 def config(**flags: object) -> CollectorConfig:
@@ -19,7 +20,7 @@ def config(**flags: object) -> CollectorConfig:
 
 def test_defaults_are_enough() -> None:
     made = config()
-    assert made.listen == HostPort("::", 18621)
+    assert made.listen == HostPort("127.0.0.1", 18621)
     assert made.http == HostPort("127.0.0.1", 18623)
     assert made.data == Path("/home/x/.local/state/noonmark")
     assert (made.reference, made.tick, made.window, made.peers) == ((), 5.0, 60.0, 8)
@@ -49,6 +50,32 @@ def test_the_state_folder_follows_the_service_manager_then_xdg() -> None:
     assert state_folder({"STATE_DIRECTORY": "/var/lib/noonmark:/other"}, home) == Path("/var/lib/noonmark")
     assert state_folder({"XDG_STATE_HOME": "/state"}, home) == Path("/state/noonmark")
     assert state_folder({"XDG_STATE_HOME": "relative"}, home) == Path("/home/x/.local/state/noonmark")
+
+
+def test_plain_connections_stay_within_the_host_unless_a_person_says_so() -> None:
+    with pytest.raises(ConfigError, match=r"listen = '\[::\]:18621': without TLS .*--authority .*--plaintext-beyond"):
+        config(listen="[::]:18621")
+    with pytest.raises(ConfigError, match=r"http = '192.0.2.7:18623': without TLS"):
+        config(http="192.0.2.7")
+    assert config(plaintext_beyond_loopback=True).listen == HostPort("::", 18621)
+    for key in ("reader", "operator", "refused", "token_listen"):
+        with pytest.raises(ConfigError, match=f"{key} = .*needs TLS"):
+            config(**{key: ("a",) if key in ("reader", "operator") else "a"})
+
+
+def test_with_certificates_it_listens_to_the_world() -> None:
+    files = {"tls_certificate": "a.pem", "tls_key": "a.key", "tls_authority": "b.pem"}
+    made = config(**files)
+    assert made.tls == TlsFiles(Path("b.pem"), Path("a.pem"), Path("a.key"))
+    assert made.listen == HostPort("::", 18621)
+    assert made.token_listen is None
+    assert config(**files, reader_tokens="t").token_listen == HostPort("::", 18624)
+    folder = config(authority="/etc/noonmark")
+    assert folder.tls == identity_files(Path("/etc/noonmark"))
+    assert folder.refused == Path("/etc/noonmark/refused")
+    assert folder.token_listen == HostPort("::", 18624)
+    with pytest.raises(ConfigError, match="needs tls_authority beside it"):
+        config(tls_certificate="a.pem", tls_key="a.key")
 
 
 def test_contradictions_are_refused() -> None:

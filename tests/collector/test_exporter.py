@@ -265,7 +265,14 @@ def test_everything_told_stands_in_the_table_with_its_labels() -> None:
     step = [Finding(FindingKind.STEP, START_NS, "set", host="quay-gate-2", size_ns=1)]
     made = registry(published(ferry(findings=step), facts), budgets=budgets("1ms"), references=["quay-ref"])
     made.register(
-        ServerCollector(lambda: IngestFill(1, 2, 3), lambda: TickStatistics(1, 2, 3, 4, 5, 6), lambda: 4, interval=5.0)
+        ServerCollector(
+            lambda: IngestFill(1, 2, 3),
+            lambda: TickStatistics(1, 2, 3, 4, 5, 6),
+            lambda: 4,
+            interval=5.0,
+            refusals=lambda: {"wrong-role": 7},
+            certificate_expires_s=lambda: 8.0,
+        )
     )
 
     told = {

@@ -41,7 +41,9 @@ def program(folder: Path, host: Namespace, name: str, *arguments: str) -> Iterat
 
 def fleet(host: Namespace) -> dict[str, Any] | None:
     told = subprocess.run(
-        host.command(*COMMAND, "fleet", "--collector", f"{host.address}:18621", "--json"),
+        host.command(
+            *COMMAND, "fleet", "--collector", f"{host.address}:18621", "--plaintext-beyond-loopback", "--json"
+        ),
         capture_output=True,
         timeout=30,
         check=False,
@@ -66,10 +68,12 @@ def test_a_bridged_fleet_is_measured_to_microseconds(tmp_path: Path) -> None:
             "off",
             "--data",
             str(tmp_path / "data"),
+            "--plaintext-beyond-loopback",
         )
         running.enter_context(program(tmp_path, first, "collector", *collector, "--reference", "berth-0"))
         for host, (name, (offset, drift)) in zip(network, errors.items(), strict=True):
             arguments = ["agent", "--host", name, "--collector", f"{first.address}:18621", "--metrics", "off"]
+            arguments.append("--plaintext-beyond-loopback")
             arguments += ["--bind", f"{host.address}:18620", "--inject-offset", f"{offset}ns"]
             arguments += ["--inject-drift", repr(drift), "--inject-epoch", str(epoch)]
             running.enter_context(program(tmp_path, host, name, *arguments))

@@ -1,0 +1,133 @@
+"""The collector's certificate as gRPC and HTTP need it, renewed without a restart. Rim.
+
+gRPC asks for the certificate at every new connection; the HTTP server's is renewed by `refresh`. New files that do not
+belong together, or cannot be read, leave the old certificate in place and are told in the log: files are often replaced
+one after the other, and the next look finds both.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import ssl
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+import grpc
+from cryptography import x509
+from cryptography.hazmat.primitives.serialization import load_pem_private_key
+
+from noonmark.proto.tls_files import TlsBytes, TlsFileProblem, TlsFiles
+
+LOOK_EVERY = 1.0
+log = logging.getLogger("noonmark.collector.tls")
+
+
+class ServerTls:
+    """The files of one server. Safe for use by several threads: gRPC asks from its own."""
+
+    def __init__(self, files: TlsFiles, *, monotonic: Callable[[], float] = time.monotonic) -> None:
+        """Raises TlsFileProblem if the files cannot be used now."""
+        self._files = files
+        self._monotonic = monotonic
+        self._lock = threading.Lock()
+        self._signature = files.signature()
+        self._bytes, self.expires_s = _checked(files)
+        self._looked = monotonic()
+        self._generation = 0
+        self._contexts: list[ssl.SSLContext] = []
+        self._shown = 0
+
+    def current(self) -> tuple[int, TlsBytes]:
+        """What the files hold now, or held a second ago, and how many times they were renewed."""
+        with self._lock:
+            now = self._monotonic()
+            if now - self._looked >= LOOK_EVERY:
+                self._looked = now
+                self._look()
+            return self._generation, self._bytes
+
+    def _look(self) -> None:
+        signature = self._files.signature()
+        if signature == self._signature:
+            return
+        try:
+            self._bytes, self.expires_s = _checked(self._files)
+        except TlsFileProblem as problem:
+            log.error("certificate not renewed, the old one stays: %s", problem)
+            return
+        self._signature = signature
+        self._generation += 1
+        log.info("certificate renewed", extra={"fields": {"file": str(self._files.certificate)}})
+
+    def grpc_credentials(self, *, clients: bool) -> grpc.ServerCredentials:
+        """For a port; `clients`: every client must show a certificate of the authority."""
+
+        def configuration(held: TlsBytes) -> grpc.ServerCertificateConfiguration:
+            assert held.key is not None
+            assert held.certificate is not None
+            return grpc.ssl_server_certificate_configuration(
+                [(held.key, held.certificate)], root_certificates=held.authority if clients else None
+            )
+
+        generation, held = self.current()
+        last = [generation]
+
+        def newest() -> Any:
+            generation, held = self.current()
+            if generation == last[0]:
+                return None  # gRPC's word for: as before
+            last[0] = generation
+            return configuration(held)
+
+        return grpc.dynamic_ssl_server_credentials(configuration(held), newest, require_client_authentication=clients)
+
+    def http_context(self) -> ssl.SSLContext:
+        """For the HTTP server: TLS 1.3, a client's certificate is checked if it shows one. Kept fresh by `refresh`."""
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.minimum_version = ssl.TLSVersion.TLSv1_3
+        context.verify_mode = ssl.CERT_OPTIONAL
+        self._shown, held = self.current()
+        _load(context, held)
+        self._contexts.append(context)
+        return context
+
+    def refresh(self) -> None:
+        """Give renewed files to the HTTP server; costs a look at them."""
+        generation, held = self.current()
+        if generation != self._shown:
+            self._shown = generation
+            for context in self._contexts:
+                _load(context, held)
+
+
+def _load(context: ssl.SSLContext, held: TlsBytes) -> None:
+    context.load_verify_locations(cadata=held.authority.decode("ascii", "replace"))
+    assert held.certificate is not None
+    assert held.key is not None
+    # Python reads a certificate from files only; this one lies in memory, and holds just what was checked.
+    with os.fdopen(os.memfd_create("identity"), "wb") as stream:
+        stream.write(held.key + b"\n" + held.certificate)
+        stream.flush()
+        context.load_cert_chain(f"/proc/self/fd/{stream.fileno()}")
+
+
+def _checked(files: TlsFiles) -> tuple[TlsBytes, float]:
+    """The files' content, if key and certificate belong together, and when the certificate expires (POSIX seconds)."""
+    held = files.read()
+    assert held.certificate is not None
+    assert held.key is not None
+    try:
+        certificate = x509.load_pem_x509_certificate(held.certificate)
+        x509.load_pem_x509_certificates(held.authority)
+    except ValueError as error:
+        raise TlsFileProblem(f"{files.certificate} or {files.authority}: damaged: {error}") from None
+    try:
+        key = load_pem_private_key(held.key, None)
+    except (ValueError, TypeError) as error:
+        raise TlsFileProblem(f"{files.key}: damaged: {error}") from None
+    if key.public_key() != certificate.public_key():
+        raise TlsFileProblem(f"{files.key}: is not the key of {files.certificate}")
+    return held, certificate.not_valid_after_utc.timestamp()
