@@ -144,12 +144,9 @@ def bench_logs(folder: Path, lines: int, repeat: int) -> None:
     for _ in range(repeat):
         sorts.append(measured(["sort", "-m", *map(str, logs)], folder / "sorted.txt"))
         orders.append(measured([*program, *named], folder / "ordered.txt"))
-    for name, cost in (("sort -m", best(sorts)), ("noonmark order", best(orders))):
-        print(f"{name:<16} {cost.wall:6.2f} s, processor {cost.processor:6.2f} s, {cost.memory_mb:6.1f} MB")
     document = measured([*program, "--json", *named], folder / "ordered.json")
-    print(
-        f"{'... --json':<16} {document.wall:6.2f} s, processor {document.processor:6.2f} s, {document.memory_mb:6.1f} MB"
-    )
+    for name, cost in (("sort -m", best(sorts)), ("noonmark order", best(orders)), ("... --json", document)):
+        print(f"{name:<16} {cost.wall:6.2f} s, processor {cost.processor:6.2f} s, {cost.memory_mb:6.1f} MB")
     ratios = sorted(one.wall / other.wall for one, other in zip(orders, sorts, strict=True))
     print(
         f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; "
@@ -190,7 +187,8 @@ def bench_events(events: int, repeat: int) -> None:
             sorts.append(time.perf_counter() - began)
         shares = np.bincount(found.certainty, minlength=3) / events
         print(
-            f"{events:,} events of {hosts} hosts: order {min(times):.2f} s (processor {min(used):.2f} s), argsort of raw stamps {min(sorts):.2f} s "
+            f"{events:,} events of {hosts} hosts: order {min(times):.2f} s, processor {min(used):.2f} s; "
+            f"argsort of raw stamps {min(sorts):.2f} s "
             f"(certain {shares[0]:.0%}, likely {shares[1]:.0%}, open {shares[2]:.0%})"
         )
 
