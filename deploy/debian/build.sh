@@ -72,12 +72,12 @@ base=$work/noonmark
 extra=$work/noonmark-collector
 mkdir -p "$base/$site"
 if [ -n "$agent_only" ]; then
-    from_wheels "$base/$site" "$own"
+    from_wheels "$base/$site" "$own[enrol]"
 else
     mkdir -p "$extra/$site"
-    from_wheels "$extra/$site" "$own[collector]"
+    from_wheels "$extra/$site" "$own[collector,enrol]"
     pip freeze --path "$extra/$site" | grep -v '^noonmark' >"$work/constraints"
-    from_wheels "$base/$site" "$own" --constraint "$work/constraints"
+    from_wheels "$base/$site" "$own[enrol]" --constraint "$work/constraints"
     # The second package holds what the first does not.
     (cd "$base/$site" && find . -type f -o -type l) | (cd "$extra/$site" && xargs -d '\n' rm -f)
     # Nothing of these is used at run time: headers, sources of compiled code, the libraries' own tests.
