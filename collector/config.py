@@ -9,6 +9,7 @@ from typing import Any
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_rule
 from noonmark.collector.estimate import Reference
+from noonmark.collector.history_retention import Retention
 from noonmark.proto import plaintext, tls_options
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
@@ -76,6 +77,22 @@ OPTIONS = (
         None,
         "DIR|URL|off",
         shown_default="noonmark in the user's state folder",
+    ),
+    Option(
+        "keep-detail",
+        "Keep every tick so long; what is older becomes line segments near to what was measured.",
+        span_between("2h", "3650d"),
+        Retention().detail_ns / 1e9,
+        "SPAN",
+        shown_default="30d",
+    ),
+    Option(
+        "keep-thinned",
+        "Keep those line segments so long; never shorter than the detail.",
+        span_between("2h", "36500d"),
+        Retention().thinned_ns / 1e9,
+        "SPAN",
+        shown_default="400d",
     ),
     Option(
         "reference",
@@ -177,6 +194,8 @@ class CollectorConfig:
     http: HostPort | None
     data: Path | str | None
     """A folder, or the URL of a database."""
+    keep_detail: float
+    keep_thinned: float
     reference: tuple[Reference, ...]
     reported_references: bool
     budget: tuple[BudgetRule, ...]
@@ -222,6 +241,9 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
         raise ConfigError(
             settings["window"].source, "window", values["window"], "use a window no shorter than the tick"
         )
+    if values["keep_thinned"] < values["keep_detail"]:
+        text = "use a span no shorter than keep-detail"
+        raise ConfigError(settings["keep_thinned"].source, "keep_thinned", values["keep_thinned"], text)
     _secure(values, settings)
     return CollectorConfig(**values)
 

@@ -30,10 +30,11 @@ from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, 
 from noonmark.collector.history_journal import Journal, Setting
 from noonmark.collector.history_names import Names
 from noonmark.collector.history_postgresql import PostgresqlDatabase
+from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_sampling import sample, span_edges, stretch
 from noonmark.collector.history_sqlite import SqliteDatabase
 from noonmark.collector.history_tables import Tables
-from noonmark.collector.history_upkeep import Retention, Upkeep
+from noonmark.collector.history_upkeep import Upkeep
 from noonmark.collector.pairs import compare
 
 SECOND_NS = 10**9

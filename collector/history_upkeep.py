@@ -16,27 +16,12 @@ from noonmark.collector.history_columns import HOSTS, PATHS, Kind
 from noonmark.collector.history_database import HistoryError
 from noonmark.collector.history_groups import Group, grouped, joined, pack_group, pack_thinned
 from noonmark.collector.history_journal import Journal
+from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_schema import BUNDLE_BITS, SPAN_NS, span_of
 from noonmark.collector.history_tables import Tables
 from noonmark.collector.history_thinning import thin
 
-SECOND_NS = 10**9
-DAY_NS = 86_400 * SECOND_NS
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Retention:
-    """How long what is kept, and how well."""
-
-    detail_ns: int = 30 * DAY_NS
-    """Every tick, this long."""
-    thinned_ns: int = 400 * DAY_NS
-    """Line segments, this long."""
-    error_ns: float = 1_000.0
-    """A segment stays this near to every offset it stands for, or within half of its standard uncertainty."""
-    grace_ns: int = 60 * SECOND_NS
-    """Blocks are made into chunks this long after their stretch of time has ended."""
 
 
 @dataclass(slots=True)

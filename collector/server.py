@@ -25,7 +25,7 @@ from noonmark.collector.directory import Directory, DirectorySettings
 from noonmark.collector.estimator import Estimator, Step
 from noonmark.collector.exporter import FleetCollector, SeriesLimits
 from noonmark.collector.exporter_server import ServerCollector
-from noonmark.collector.history import History, Pace, open_history
+from noonmark.collector.history import History, Pace, Retention, open_history
 from noonmark.collector.http_api import Api
 from noonmark.collector.ingest import Ingest
 from noonmark.collector.page import add_page
@@ -267,10 +267,11 @@ def _history(config: CollectorConfig) -> History | None:
         return None
     # A gap is what no tick bridges: with slow ticks it begins later.
     pace = Pace(reach_ns=max(Pace().reach_ns, round(3e9 * config.tick)))
+    retention = Retention(detail_ns=round(config.keep_detail * 1e9), thinned_ns=round(config.keep_thinned * 1e9))
     if isinstance(config.data, str):
-        return open_history(config.data, pace=pace)
+        return open_history(config.data, pace=pace, retention=retention)
     config.data.mkdir(parents=True, exist_ok=True)
-    return open_history(config.data / "history.sqlite", pace=pace)
+    return open_history(config.data / "history.sqlite", pace=pace, retention=retention)
 
 
 def _without_password(place: Path | str | None) -> str:

@@ -24,6 +24,13 @@ def test_defaults_are_enough() -> None:
     assert made.http == HostPort("127.0.0.1", 18623)
     assert made.data == Path("/home/x/.local/state/noonmark")
     assert (made.reference, made.tick, made.window, made.peers) == ((), 5.0, 60.0, 8)
+    assert (made.keep_detail, made.keep_thinned) == (30 * 86_400.0, 400 * 86_400.0)
+
+
+def test_lines_are_kept_no_shorter_than_the_detail() -> None:
+    assert config(keep_detail="7d", keep_thinned="7d").keep_detail == 7 * 86_400.0
+    with pytest.raises(ConfigError, match="keep_thinned = 604800.0: use a span no shorter than keep-detail"):
+        config(keep_thinned="7d")
 
 
 @pytest.mark.parametrize(
