@@ -50,8 +50,8 @@ class Step(Protocol):
 class Store(Protocol):
     """What the estimator asks of a history."""
 
-    def append(self, estimate: FleetEstimate) -> object:
-        """Keep an estimate."""
+    def append(self, estimate: FleetEstimate, places: Mapping[str, tuple[str, str]]) -> object:
+        """Keep an estimate, and what hosts tell of their zones and roles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,10 +214,16 @@ class Estimator:
         error: Exception | None = None
         if self._store is not None:
             try:
-                self._store.append(estimate)
+                self._store.append(estimate, self._places())
             except Exception as failure:  # a full disk must not stop the live numbers
                 error = failure
         return Solved(estimate, messages, seconds, error)
+
+    def _places(self) -> dict[str, tuple[str, str]]:
+        """Zone and role of the hosts that tell of any, as last published."""
+        latest = self._state.latest()
+        facts = latest.facts if latest is not None else {}
+        return {host: (fact.zone, fact.role) for host, fact in facts.items() if fact.zone or fact.role}
 
     def _present(self, columns: ProbeColumns, references: Sequence[Reference]) -> tuple[Reference, ...]:
         """The references that the window knows. Raises MissingReference if there should be some and are none."""

@@ -15,7 +15,7 @@ import functools
 import itertools
 import logging
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,6 +29,7 @@ from noonmark.collector.history_fleet import beside
 from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, Moments, between
 from noonmark.collector.history_journal import Journal, Setting
 from noonmark.collector.history_names import Names
+from noonmark.collector.history_places import Place, Places
 from noonmark.collector.history_postgresql import PostgresqlDatabase
 from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_sampling import sample, span_edges, stretch
@@ -104,6 +105,7 @@ class History:
         self._tables = Tables(database)
         self._journal = Journal(database)
         self._names = Names(self._tables)
+        self._places = Places(database)
         self._retention = retention
         self._pace = pace
         self._reach = {HOSTS.name: pace.reach_ns, PATHS.name: max(pace.reach_ns, 5 * pace.snapshot_ns // 2)}
@@ -124,8 +126,10 @@ class History:
 
     # -- writing -------------------------------------------------------------------------------------------------
 
-    def append(self, estimate: FleetEstimate) -> bool:
+    def append(self, estimate: FleetEstimate, places: Mapping[str, Place] | None = None) -> bool:
         """Keep one tick, whole or not at all; an earlier instant than the last fills in.
+
+        `places`: zone and role that hosts tell of themselves; what has changed is kept from this instant on.
 
         Returns False where the instant is older than the detailed retention: it is not kept. Raises HistoryError if it
         cannot be kept.
@@ -134,12 +138,12 @@ class History:
             newest = estimate.at_ns if self._newest_ns is None else max(self._newest_ns, estimate.at_ns)
             if estimate.at_ns < newest - self._retention.detail_ns:
                 return False
-            self._write(estimate)
+            self._write(estimate, places or {})
             self._newest_ns = newest
             self._upkeep.after_tick(newest, len(estimate.hosts) + len(estimate.paths.first))
             return True
 
-    def _write(self, estimate: FleetEstimate) -> None:
+    def _write(self, estimate: FleetEstimate, places: Mapping[str, Place]) -> None:
         keep_paths = len(estimate.paths.first) > 0 and self._snapshot_due(estimate.at_ns)
         with self._names.adding() as fresh, self._database.write() as writing:
             numbers = fresh.numbers(writing, HOSTS, [(host, "") for host in estimate.hosts])
@@ -153,6 +157,8 @@ class History:
                 self._tables.put_tick(writing, PATHS, estimate.at_ns, numbers, matrix)
             self._journal.extend_era(writing, estimate, self._pace.reach_ns)
             self._journal.add_findings(writing, estimate)
+            changed = self._places.note(writing, estimate.at_ns, places)
+        self._places.kept(changed)
 
     def _snapshot_due(self, at_ns: int) -> bool:
         last = self._tables.tick_beside(PATHS, at_ns, later=False)
@@ -174,6 +180,10 @@ class History:
     def hosts(self) -> tuple[str, ...]:
         """Every host ever kept, by name."""
         return tuple(sorted(self._names.all_hosts()))
+
+    def places(self, at_ns: int) -> dict[str, Place]:
+        """Zone and role of every host that told any, as told up to then."""
+        return self._places.at(at_ns)
 
     def span(self) -> tuple[int, int] | None:
         """The first and the last instant kept; None if there is none."""

@@ -32,7 +32,14 @@ CONNECT_SECONDS = 10
 class PostgresqlDatabase:
     """Implements `Database` on a server. `read_only` never creates or changes anything."""
 
-    def __init__(self, url: str, *, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        read_only: bool = False,
+        migrations: dict[int, tuple[str, ...]] | None = None,
+        version: int = VERSION,
+    ) -> None:
         try:
             import psycopg
         except ImportError as error:
@@ -43,6 +50,7 @@ class PostgresqlDatabase:
         self._url = url
         self._name = _without_secrets(url)
         self._read_only = read_only
+        self._migrations, self._expected = MIGRATIONS if migrations is None else migrations, version
         self._writer_lock, self._reader_lock = threading.Lock(), threading.Lock()
         self._writer: psycopg.Connection[Row] | None = None
         self._reader: psycopg.Connection[Row] | None = None
@@ -120,13 +128,13 @@ class PostgresqlDatabase:
             if tables is not None and tables[0] == 0:
                 for statement in create_statements(POSTGRESQL):
                     writer.execute(_native(statement))
-                writer.execute("INSERT INTO meta VALUES ('version', %s)", [str(VERSION)])
+                writer.execute("INSERT INTO meta VALUES ('version', %s)", [str(self._expected)])
                 return
             found = self._version(writer)
-            if found < VERSION:
-                for statement in migration_statements(found, MIGRATIONS, VERSION):
+            if found < self._expected:
+                for statement in migration_statements(found, self._migrations, self._expected):
                     writer.execute(_native(statement))
-                writer.execute("UPDATE meta SET value = %s WHERE key = 'version'", [str(VERSION)])
+                writer.execute("UPDATE meta SET value = %s WHERE key = 'version'", [str(self._expected)])
 
     def _version(self, connection: psycopg.Connection[Row]) -> int:
         try:
@@ -139,9 +147,9 @@ class PostgresqlDatabase:
 
     def _check(self, reader: psycopg.Connection[Row]) -> None:
         found = self._version(reader)
-        if found > VERSION:
-            raise HistoryError(f"{self._name} has the form {found}, newer than this noonmark knows ({VERSION})")
-        if found < VERSION:
+        if found > self._expected:
+            raise HistoryError(f"{self._name} has the form {found}, newer than this noonmark knows ({self._expected})")
+        if found < self._expected:
             raise HistoryError(
                 f"{self._name} has the older form {found}: a collector that opens it brings it up to date"
             )

@@ -5,6 +5,7 @@
   hosts and one hour. ``host_thin``: the same, thinned to segments.
 - ``path_block``, ``path_chunk``, ``path_thin``: the same for paths, 256 to a bundle.
 - ``era``: stretches without a gap, with what all their ticks share. ``finding``: what was found, and until when.
+- ``place``: the zone and the role that a host told of itself, from when on.
 - ``meta``: settings that a reader must know.
 
 The key of a chunk is its stretch of time times 2^24 plus the bundle's number: rows of one time stand together, so that
@@ -19,7 +20,7 @@ from noonmark.collector.history_columns import HOSTS, PATHS, Kind
 
 APPLICATION_ID = 0x4E4D484D
 """In the header of an SQLite file: whose it is ("NMHM")."""
-VERSION = 1
+VERSION = 2
 HOUR_NS = 3600 * 10**9
 SPAN_NS = HOUR_NS
 """How much time a chunk holds. Never change it without a new VERSION."""
@@ -59,6 +60,12 @@ def span_of(at_ns: int) -> int:
     return at_ns // SPAN_NS
 
 
+_PLACE = (
+    "CREATE TABLE place (host TEXT NOT NULL, since_ns BIGINT NOT NULL, zone TEXT NOT NULL, role TEXT NOT NULL, "
+    "PRIMARY KEY (host, since_ns))"
+)
+
+
 def create_statements(dialect: Dialect) -> list[str]:
     """Everything for an empty database."""
     statements = [
@@ -72,6 +79,7 @@ def create_statements(dialect: Dialect) -> list[str]:
         "size_ns BIGINT, text TEXT NOT NULL, evidence TEXT NOT NULL)",
         "CREATE INDEX finding_about ON finding (host, source, destination, at_ns)",
         "CREATE INDEX finding_time ON finding (at_ns)",
+        _PLACE,
     ]
     for kind in (HOSTS, PATHS):
         statements.append(
@@ -91,7 +99,7 @@ def create_statements(dialect: Dialect) -> list[str]:
     return statements
 
 
-MIGRATIONS: dict[int, tuple[str, ...]] = {}
+MIGRATIONS: dict[int, tuple[str, ...]] = {1: (_PLACE,)}
 """Statements that turn version N into N + 1, for both databases."""
 
 

@@ -45,7 +45,7 @@ class OfflineSource:
             first_ns = self._span()[0]
             raise NoData(f"no estimate at {format_instant(moment)}: the history begins at {format_instant(first_ns)}")
         found = self._history.findings(moment - NEAR_NS, moment + NEAR_NS)
-        return fleet_view(estimate, paths=paths, findings=found)
+        return fleet_view(estimate, labels=self._history.places(moment), paths=paths, findings=found)
 
     def offset(self, a: str, b: str | None = None, at_ns: int | None = None) -> PairView:
         """a's clock minus b's then."""

@@ -90,7 +90,7 @@ class Store:
         self.kept: list[FleetEstimate] = []
         self.full = False
 
-    def append(self, estimate: FleetEstimate) -> None:
+    def append(self, estimate: FleetEstimate, places: Mapping[str, tuple[str, str]]) -> None:
         if self.full:
             raise OSError("no space left")
         self.kept.append(estimate)

@@ -401,3 +401,16 @@ def test_any_order_of_ticks_gives_true_limits(
             long_before = START_NS + place < START_NS + min(order) * TICK_NS - 60 * SECOND_NS
             assert told.known is not long_before
             assert told.lower_ns <= clocks[1].error_ns(START_NS + place) <= told.upper_ns
+
+
+def test_zones_and_roles_are_told_as_they_were(tmp_path: Path) -> None:
+    gate, database = FERRY[1].name, FERRY[3].name
+    told = [{gate: ("quay", "gate"), database: ("holm", "database")}] * 2 + [{gate: ("skerry", "gate")}]
+    with open_history(tmp_path / "history") as history:
+        for estimate, places in zip(ticks(3), told, strict=True):
+            history.append(estimate, places)
+        assert history.places(START_NS + TICK_NS) == {gate: ("quay", "gate"), database: ("holm", "database")}
+    with open_history(tmp_path / "history") as history:
+        assert history.places(START_NS + 2 * TICK_NS)[gate] == ("skerry", "gate")
+        history.append(next(iter(ticks(1, since_ns=START_NS + 3 * TICK_NS))), {gate: ("quay", "gate")})
+        assert history.places(START_NS + 3 * TICK_NS)[gate] == ("quay", "gate")

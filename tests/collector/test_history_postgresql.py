@@ -15,6 +15,7 @@ from postgresql import running_server
 
 from noonmark.collector.estimate import Finding, FindingKind
 from noonmark.collector.history import History, HistoryError, Retention, open_history
+from noonmark.collector.history_postgresql import PostgresqlDatabase
 
 pytestmark = pytest.mark.processes
 DAY_NS = 86_400 * SECOND_NS
@@ -113,6 +114,30 @@ def test_a_newer_one_is_refused(url: str) -> None:
 
     with pytest.raises(HistoryError, match="the form 99, newer"):
         open_history(url)
+
+
+def test_an_older_one_is_brought_up_to_date_whole_or_not_at_all(url: str) -> None:
+    with open_history(url) as history:
+        for estimate in ticks(3):
+            history.append(estimate)
+        expected = history.at(FERRY[1].name, START_NS)
+    with psycopg.connect(url, autocommit=True) as connection:  # the first form had no table of places
+        connection.execute("DROP TABLE noonmark.place")
+        connection.execute("UPDATE noonmark.meta SET value = '1' WHERE key = 'version'")
+    with pytest.raises(HistoryError, match="older form 1"):
+        open_history(url, read_only=True)
+    failing = {1: ("CREATE TABLE later (id BIGINT PRIMARY KEY)", "INSERT INTO nowhere VALUES (7)")}
+    with pytest.raises(HistoryError, match="nowhere"):
+        PostgresqlDatabase(url, migrations=failing)
+    with psycopg.connect(url) as connection:
+        assert connection.execute("SELECT to_regclass('noonmark.later')").fetchone() == (None,)
+
+    with open_history(url) as history:
+        assert history.at(FERRY[1].name, START_NS) == expected
+        later = next(iter(ticks(1, since_ns=START_NS + 3 * TICK_NS)))
+        assert history.append(later, {FERRY[1].name: ("quay", "gate")})
+        assert history.append(later, {FERRY[1].name: ("quay", "counter")})
+        assert history.places(START_NS) == {FERRY[1].name: ("quay", "counter")}
 
 
 def test_a_reader_makes_nothing(url: str) -> None:

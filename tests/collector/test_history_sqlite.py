@@ -274,3 +274,24 @@ def test_a_file_in_a_folder_that_cannot_be_written_is_read() -> None:
     folder.chmod(0o755)
     shutil.rmtree(folder)
     assert done.stdout.strip() == str(START_NS), done.stderr
+
+
+def test_a_file_of_the_first_form_is_copied_and_takes_places(tmp_path: Path) -> None:
+    path = filled(tmp_path / "history")
+    connection = sqlite3.connect(path)  # the first form had no table of places
+    connection.execute("DROP TABLE place")
+    connection.execute("PRAGMA user_version = 1")
+    connection.close()
+    before = open_history(tmp_path / "other")
+    expected = [before.append(estimate) for estimate in ticks(3)] and before.at(FERRY[1].name, START_NS)
+    before.close()
+
+    with open_history(path) as history:
+        assert history.at(FERRY[1].name, START_NS) == expected
+        assert history.append(next(iter(ticks(1, since_ns=START_NS + 3 * TICK_NS))), {FERRY[1].name: ("quay", "gate")})
+        assert history.places(START_NS + 3 * TICK_NS) == {FERRY[1].name: ("quay", "gate")}
+
+    older = sqlite3.connect(tmp_path / "history.version-1")
+    assert older.execute("PRAGMA user_version").fetchone() == (1,)
+    assert older.execute("SELECT count(*) FROM sqlite_master WHERE name = 'place'").fetchone() == (0,)
+    older.close()
