@@ -28,15 +28,18 @@ for need in ip:iproute2 promtool:prometheus chromium:chromium /usr/lib/postgresq
         *) command -v "$what" >/dev/null ;;
     esac || missing="$missing ${need##*:}"
 done
+packages=
 if [ -n "$missing" ]; then
     [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null ||
         fail "these Debian packages are missing, and installing them needs root:$missing"
     say "installing$missing"
     # Servers that the packages bring are for the tests to start, not for the system.
     export DEBIAN_FRONTEND=noninteractive
-    apt-get -qq update >&2
+    # Meanwhile Python's packages are installed, and style and types looked at.
     # shellcheck disable=SC2086
-    RUNLEVEL=1 apt-get -qq install --yes --no-install-recommends $missing >/dev/null
+    (apt-get -qq update >&2 && RUNLEVEL=1 apt-get -qq install --yes --no-install-recommends $missing >/dev/null) &
+    packages=$!
+    trap 'wait' EXIT
 fi
 
 mark=$venv/noonmark-installed
@@ -53,6 +56,9 @@ say "style"
 "$venv/bin/ruff" format --quiet --check .
 say "types"
 "$venv/bin/mypy" --no-error-summary
+if [ -n "$packages" ]; then
+    wait "$packages" || fail "the Debian packages could not be installed; see above"
+fi
 say "tests"
 [ $# = 0 ] || exec "$venv/bin/pytest" -q "$@"
 # One process more than there are processors, since some tests wait for sockets and programs. The tests of one file stay

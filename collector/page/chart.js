@@ -6,6 +6,9 @@ import { h, ink } from "./lib.js";
 
 const ROWS = 200;
 
+// uPlot is a plain script that leaves one global name; only the views with a course wait for it.
+await new Promise((loaded, failed) => document.head.append(h("script", { src: "uplot.js", onload: loaded, onerror: () => failed(new Error("uplot.js did not come")) })));
+
 export function courseChart({ label, onZoom }) {
   const holder = h("div", { class: "plot", tabindex: 0, role: "group", "aria-label": `${label}. Arrow keys move along the course, Home and End go to its ends.` });
   const readout = h("p", { class: "readout", "aria-live": "polite" }, "Point at the course, or use the arrow keys, to read it.");

@@ -29,11 +29,11 @@ export async function ask(name, parameters = {}, signal = undefined) {
   return document;
 }
 
-/** Call `tell(connected)` at each new estimate, and when the collector goes away or comes back. */
+/** Call `tell(connected, sequence)` at each new estimate, and when the collector goes away or comes back. */
 export function follow(tell) {
   const source = new EventSource(`${BASE}updates`);
   let fallback = 0;
-  source.addEventListener("estimate", () => tell(true));
+  source.addEventListener("estimate", (event) => tell(true, Number(event.lastEventId)));
   source.addEventListener("open", () => {
     clearInterval(fallback);
     fallback = 0;
@@ -45,7 +45,7 @@ export function follow(tell) {
     fallback = setInterval(async () => {
       try {
         const now = await ask("time");
-        if (now.sequence !== sequence) tell(true);
+        if (now.sequence !== sequence) tell(true, now.sequence);
         sequence = now.sequence;
       } catch {
         tell(false);

@@ -20,6 +20,7 @@ let shown = { name: "", view: null, text: "" };
 let showing = 0;
 let connected = null;
 let estimateAt = null;
+let sequence = null; // of the estimate whose numbers were shown last
 
 /** What a view may use: the page's clock, and its own place in the address. */
 const context = {
@@ -35,7 +36,10 @@ const context = {
     try {
       const document = await ask(name, parameters);
       box.querySelector(`:scope > .notice.error[data-of="${name}"]`)?.remove();
-      if (document.at_ns && !parameters?.at && (name === "fleet" || name === "paths" || name === "references")) estimateAt = document.at_ns;
+      if (document.at_ns && !parameters?.at && (name === "fleet" || name === "paths" || name === "references")) {
+        estimateAt = document.at_ns;
+        sequence = document.sequence;
+      }
       return document;
     } catch (problem) {
       if (problem.name === "AbortError") return null;
@@ -112,11 +116,21 @@ async function update() {
       if (shown.view === view && view) {
         main.dataset.ready = name;
         performance.mark(`shown ${name}`);
+        fetchTheRest();
       }
     }
     tellAge();
   } while (again);
   updating = false;
+}
+
+let fetched = false;
+
+/** Load the other views once the first one stands, so that they are there even if the collector goes away. */
+function fetchTheRest() {
+  if (fetched) return;
+  fetched = true;
+  setTimeout(() => Object.values(VIEWS).forEach(([load]) => load().catch(() => { fetched = false; })), 100);
 }
 
 function tellAge() {
@@ -169,11 +183,15 @@ route();
 clock.exchange().then(tellAge);
 setInterval(() => clock.exchange(), 30_000);
 setInterval(tellAge, 1000);
-follow((up) => {
+follow((up, told) => {
+  const back = connected === false;
   if (up || connected === null) connected = up;
   else connected = false;
   if (up) {
-    if (shown.text) update();
+    // The first news is of the estimate that the first view was made of.
+    const known = !back && told === sequence && main.dataset.ready === shown.name;
+    if (known) tellAge();
+    else if (shown.text) update();
     else route();
     if (estimateAt === null || shown.name === "findings") clock.exchange().then(tellAge);
   }

@@ -25,6 +25,7 @@ from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
 from noonmark.collector.state import State
 
 READY = "main[data-ready=fleet] .rows-body .row"
+FIRST = "performance.getEntriesByName('shown fleet')[0].startTime"
 SHOWN = "performance.getEntriesByName('shown fleet').at(-1).startTime"
 UPDATE = """async () => {
   const frames = [];
@@ -49,8 +50,8 @@ def first_view(browser: Browser, address: str) -> tuple[float, int]:
         page.on("response", lambda reply: replies.append(reply))
         page.goto(address + "/", wait_until="commit")
         page.wait_for_selector(READY)
-        seconds = page.evaluate(SHOWN) / 1e3
-        page.wait_for_timeout(300)
+        seconds = page.evaluate(FIRST) / 1e3
+        page.wait_for_timeout(800)
         sizes = [reply.request.sizes() for reply in replies if "/updates" not in reply.url]
         return seconds, sum(size["responseBodySize"] + size["responseHeadersSize"] for size in sizes)
 

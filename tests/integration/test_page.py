@@ -441,7 +441,8 @@ def thousand() -> Iterator[tuple[str, FleetEstimate]]:
 
 def test_a_thousand_hosts_weigh_little(page: Page, witness: Witness, thousand: tuple[str, FleetEstimate]) -> None:
     address, _ = thousand
-    show(page, address)
+    with page.expect_response("**/uplot.js"):  # it comes last, when the first view stands
+        show(page, address)
     page.wait_for_timeout(300)
 
     finished = [reply for reply in witness.replies if "/updates" not in reply.url]
