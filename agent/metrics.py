@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from noonmark.agent.report import ReportStatistics
 
 STATES = ("reference", "measured", "no-route", "stale", "unknown")
+ANSWERS = ("within", "out", "cannot-be-shown")
 P = "noonmark_agent_"
 
 
@@ -97,6 +98,20 @@ def _own(own: OwnEstimate, age: float) -> Iterator[Family]:
     yield gauge(P + "estimate_age_seconds", "Time since the collector's word on this host's clock came.", age)
     states = {state: float(state == own.state) for state in STATES}
     yield labelled(P + "state", "1 for the state that the host is in, and no other.", "state", states, "gauge")
+    if own.budget and own.budget_ns:
+        yield from _budget(own, told)
+
+
+def _budget(own: OwnEstimate, told: str) -> Iterator[Family]:
+    text = "This host's budget: its time error may be so large, ahead or behind."
+    yield Family(P + "budget_seconds", text, (({"budget": own.budget}, own.budget_ns / 1e9),))
+    answers = {answer: float(answer == own.budget_answer) for answer in ANSWERS}
+    text = f"1 for the answer that holds, and no other, {told}: within, out, or cannot-be-shown."
+    yield labelled(P + "budget_state", text, "state", answers, "gauge")
+    if own.lower_ns is not None and own.upper_ns is not None:
+        left = 1 - max(abs(own.lower_ns), abs(own.upper_ns)) / own.budget_ns
+        text = f"Certain headroom, {told}, in multiples of the budget: 1 minus the largest absolute limit over it."
+        yield gauge(P + "budget_headroom_ratio", text, left)
 
 
 def _reference(status: ReferenceStatus) -> Iterator[Family]:

@@ -18,6 +18,7 @@ from noonmark.agent.config import AgentConfig
 from noonmark.agent.endpoint import Endpoint
 from noonmark.agent.metrics import Snapshot
 from noonmark.agent.pages import PageServer
+from noonmark.agent.recent_losses import RecentLosses
 from noonmark.agent.reference_watch import ReferenceWatch
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
@@ -72,6 +73,7 @@ class Program:
             standing=lambda first: self.references.messages(first),
             on_estimate=self._estimated,
         )
+        self._losses = RecentLosses()
         self.endpoint = self._new_endpoint(config.bind)
         self.references = ReferenceWatch(
             config.reference,
@@ -134,6 +136,7 @@ class Program:
             lost=probes.lost,
             rejected=sum(probes.rejected.values()),
             records_dropped=self.spool.statistics().records_dropped,
+            peers=self._losses.tell(probes.exchange.peers, now=time.monotonic_ns()),
         )
 
     async def run(self) -> None:

@@ -19,12 +19,14 @@ from typing import Protocol, TypeVar
 
 import numpy as np
 
+from noonmark.collector.budgets import Budgets
 from noonmark.collector.claims import with_reports
 from noonmark.collector.estimate import Finding, FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.references import live_references, resting_on
 from noonmark.collector.reported import Reported
-from noonmark.collector.state import HostFacts, State
+from noonmark.collector.state import HostFacts, Published, State
 from noonmark.collector.told import with_events
+from noonmark.collector.told_budgets import with_budgets
 from noonmark.collector.view_estimate import host_views
 from noonmark.collector.view_messages import host_to_message
 from noonmark.collector.window import HostEvent, Window
@@ -88,8 +90,8 @@ class MissingReference(Exception):  # noqa: N818 - named for what is missing
 class Estimator:
     """Owner of the tick.
 
-    `deliver` gets each host's own estimate; `facts` tells what hosts say of themselves, `reports` what they say of
-    their references and kernels. `take_reported`: whoever reports a source is a reference too.
+    `deliver` gets each host's own estimate, with its budget if it has one; `facts` tells what hosts say of themselves,
+    `reports` what they say of their references and kernels. `take_reported`: whoever reports a source is a reference.
     """
 
     def __init__(
@@ -104,6 +106,7 @@ class Estimator:
         reports: Callable[[], Mapping[str, Reported]] = dict,
         take_reported: bool = False,
         deliver: Callable[[Mapping[str, pb.HostEstimate]], None] | None = None,
+        budgets: Budgets | None = None,
         interval: float = 5.0,
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
@@ -118,6 +121,7 @@ class Estimator:
         self._take_reported = take_reported
         self._declared: dict[str, Reference] = {}
         self._deliver = deliver
+        self._budgets = budgets or Budgets()
         self._interval = interval
         self._monotonic = monotonic
         self._sleep = sleep
@@ -167,7 +171,7 @@ class Estimator:
             log.error("the estimate was not stored", extra={"fields": {"reason": solved.store_error}})
         self._ticks += 1
         self._previous = solved.estimate
-        self._state.publish(
+        published = self._state.publish(
             solved.estimate,
             self._facts(),
             measured_monotonic_ns=measured_ns,
@@ -175,7 +179,17 @@ class Estimator:
             lateness_seconds=max(0.0, now - due),
         )
         if self._deliver is not None:
+            await self._tell_budgets(solved, published)
             self._deliver(solved.messages)
+
+    async def _tell_budgets(self, solved: Solved, published: Published) -> None:
+        if not self._budgets:
+            return
+        labels = {host: (facts.zone, facts.role) for host, facts in published.facts.items()}
+        try:
+            await in_daemon_thread(lambda: with_budgets(solved.messages, solved.estimate, labels, self._budgets))
+        except Exception:  # the hosts then hear of their clocks without their budgets
+            log.exception("the hosts were not told their budgets")
 
     def trouble(self) -> str:
         """Why no more ticks will come; empty while they do."""

@@ -15,6 +15,7 @@ from noonmark.collector.present import format_age
 from noonmark.collector.present_json import finding_json, host_json, path_json
 from noonmark.collector.state import HostFacts, Published
 from noonmark.collector.view_estimate import finding_view, host_views, path_views
+from noonmark.proto.control import PeerCounters
 
 Document = dict[str, Any]
 LOCKS = ("locked", "holdover", "free-run", "unknown")
@@ -28,7 +29,7 @@ def labels_of(published: Published) -> dict[str, tuple[str, str]]:
 
 
 def paths_json(published: Published, host: str | None, limit: int) -> Document:
-    """Directions of asking, the worst first, and what each asker's probes came to."""
+    """Directions of asking, the worst first; pairs of which every probe goes unanswered; each asker's probes in all."""
     estimate = published.estimate
     chosen = [
         path for path in path_views(estimate.hosts, estimate.paths) if host in (None, path.source, path.destination)
@@ -36,17 +37,32 @@ def paths_json(published: Published, host: str | None, limit: int) -> Document:
     chosen.sort(key=lambda path: (path.state == "closed", path.state == "untested", -abs(path.residual_ns or 0)))
     shown = chosen[:limit]
     askers = {path.source for path in shown}
+    told = {source: {peer.host: peer for peer in facts.peers} for source, facts in published.facts.items()}
+    joined = {(path.source, path.destination) for path in chosen}
+    silent = [
+        {"src": source, "dst": peer.host, "sent": peer.sent, "lost": peer.lost}
+        for source, peers in sorted(told.items())
+        for peer in peers.values()
+        if peer.lost
+        and host in (None, source, peer.host)
+        and joined.isdisjoint({(source, peer.host), (peer.host, source)})
+    ]
     return {
         "schema": "noonmark.paths/1",
         **_of(published),
         "total": len(chosen),
-        "paths": [path_json(path) for path in shown],
+        "paths": [path_json(path) | _asked(told.get(path.source, {}).get(path.destination)) for path in shown],
+        "unanswered": silent[:limit],
         "askers": [
             {"host": name, "sent": facts.asked, "lost": facts.unanswered or 0}
             for name, facts in sorted(published.facts.items())
             if name in askers and facts.asked is not None
         ],
     }
+
+
+def _asked(peer: PeerCounters | None) -> Document:
+    return {"sent": None, "lost": None} if peer is None else {"sent": peer.sent, "lost": peer.lost}
 
 
 def references_json(published: Published) -> Document:

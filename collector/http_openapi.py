@@ -221,8 +221,14 @@ COMPONENTS: Mapping[str, Schema] = {
                             "The path's own (dst - src) minus what all other paths imply: half of its asymmetry.",
                         ),
                         "state": choice("closed", "asymmetric", "contradicted", "untested"),
+                        "sent": told(INTEGER_OR_NULL, "Packets that src sent to dst within the last minute or two."),
+                        "lost": told(INTEGER_OR_NULL, "Of them, those not answered in time; null: src does not tell."),
                     }
                 )
+            ),
+            "unanswered": told(
+                listed(entry({"src": TEXT, "dst": TEXT, "sent": INTEGER, "lost": INTEGER})),
+                "Pairs that are asked and of which no probe is in the window.",
             ),
             "askers": told(
                 listed(entry({"host": TEXT, "sent": INTEGER, "lost": INTEGER})),

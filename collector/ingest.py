@@ -255,7 +255,9 @@ class Ingest(ReportsServicer):
         elif kind == "clock_event":
             self._take_event(stream, message.clock_event, now)
         elif kind == "counters":
-            stream.entry.counters = control.counters_from_message(message.counters)
+            counters = control.counters_from_message(message.counters)
+            # The peers are told of now and then only; until then what was told holds.
+            stream.entry.counters = counters if counters.peers else replace(counters, peers=stream.entry.counters.peers)
         elif kind == "reference":
             self._take_reference(stream, message.reference, now)
         elif kind == "kernel_clock":

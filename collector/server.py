@@ -110,6 +110,7 @@ class CollectorServer:
             reports=self.directory.reports,
             take_reported=config.reported_references,
             deliver=self.ingest.send_estimates,
+            budgets=self.config.budgets,
             interval=config.tick,
         )
         self.port = self.http_port = self.token_port = 0
@@ -129,6 +130,7 @@ class CollectorServer:
                 round(entry.heard * 1e9),
                 asked=entry.counters.sent or None,
                 unanswered=entry.counters.lost,
+                peers=entry.counters.peers,
                 reference_state=entry.reported.reference_state,
                 holdover_seconds=entry.reported.without_source_s(now),
                 claimed_error_ns=entry.reported.claimed_error_ns,

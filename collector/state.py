@@ -10,10 +10,11 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from noonmark.collector.estimate import FleetEstimate
+from noonmark.proto.control import PeerCounters
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,8 @@ class HostFacts:
     """Probes that its agent sent since the agent started; None: it does not say."""
     unanswered: int | None = None
     """How many of them got no answer."""
+    peers: Sequence[PeerCounters] = ()
+    """What its probes of each peer came to lately; empty: it does not say."""
     reference_state: str = "unknown"
     """Of its own source of time: locked, holdover, free-run (ITU-T G.810), or unknown if it tells none."""
     holdover_seconds: float | None = None

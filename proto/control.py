@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import ipaddress
 import math
+import sys
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage
@@ -84,6 +86,19 @@ class OwnEstimate:
     upper_ns: int | None
     resting_on: str = ""
     """Best state of the references that this rests on: locked, holdover, free-run; empty: not told."""
+    budget: str = ""
+    """Name of the host's budget; empty: it has none."""
+    budget_ns: int = 0
+    budget_answer: str = ""
+    """within, out or cannot-be-shown."""
+
+
+class PeerCounters(NamedTuple):
+    """What the probes of one peer came to within the last minute or two."""
+
+    host: str
+    sent: int
+    lost: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +110,8 @@ class ProbeCounters:
     lost: int = 0
     rejected: int = 0
     records_dropped: int = 0
+    peers: tuple[PeerCounters, ...] = ()
+    """Empty: not told this time."""
 
 
 def check_name(part: str, name: str) -> str:
@@ -201,6 +218,9 @@ def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:
         lower_ns=message.lower_ns if message.HasField("lower_ns") else None,
         upper_ns=message.upper_ns if message.HasField("upper_ns") else None,
         resting_on=_label("estimate: resting_on", message.resting_on),
+        budget=_label("estimate: budget", message.budget),
+        budget_ns=message.budget_ns,
+        budget_answer=_label("estimate: budget_answer", message.budget_answer),
     )
 
 
@@ -221,9 +241,20 @@ def counters_to_message(counters: ProbeCounters) -> pb.ProbeCounters:
         lost=counters.lost,
         rejected=counters.rejected,
         records_dropped=counters.records_dropped,
+        peers=[pb.PeerCounters(host=peer.host, sent=peer.sent, lost=peer.lost) for peer in counters.peers],
     )
 
 
 def counters_from_message(message: pb.ProbeCounters) -> ProbeCounters:
-    """Decode an agent's counts."""
-    return ProbeCounters(message.sent, message.completed, message.lost, message.rejected, message.records_dropped)
+    """Decode an agent's counts. Raises BadMessage for what names no peer, or counts more lost than sent."""
+    if len(message.peers) > MAX_PEERS:
+        raise BadMessage(f"counters: {len(message.peers)} peers; at most {MAX_PEERS}")
+    peers = []
+    for peer in message.peers:
+        if peer.lost > peer.sent:
+            raise BadMessage(f"counters: {peer.host[:60]}: {peer.lost} probes lost of {peer.sent} sent")
+        # A peer is named by many hosts, and each is told again and again: one text serves for all.
+        peers.append(PeerCounters(sys.intern(check_name("counters: host", peer.host)), peer.sent, peer.lost))
+    return ProbeCounters(
+        message.sent, message.completed, message.lost, message.rejected, message.records_dropped, tuple(peers)
+    )

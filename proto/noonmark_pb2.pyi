@@ -143,18 +143,30 @@ class ClockEvent(_message.Message):
     def __init__(self, sequence: _Optional[int] = ..., kind: _Optional[_Union[ClockEvent.Kind, str]] = ..., epoch: _Optional[int] = ..., at_ns: _Optional[int] = ..., size_ns: _Optional[int] = ...) -> None: ...
 
 class ProbeCounters(_message.Message):
-    __slots__ = ("sent", "completed", "lost", "rejected", "records_dropped")
+    __slots__ = ("sent", "completed", "lost", "rejected", "records_dropped", "peers")
     SENT_FIELD_NUMBER: _ClassVar[int]
     COMPLETED_FIELD_NUMBER: _ClassVar[int]
     LOST_FIELD_NUMBER: _ClassVar[int]
     REJECTED_FIELD_NUMBER: _ClassVar[int]
     RECORDS_DROPPED_FIELD_NUMBER: _ClassVar[int]
+    PEERS_FIELD_NUMBER: _ClassVar[int]
     sent: int
     completed: int
     lost: int
     rejected: int
     records_dropped: int
-    def __init__(self, sent: _Optional[int] = ..., completed: _Optional[int] = ..., lost: _Optional[int] = ..., rejected: _Optional[int] = ..., records_dropped: _Optional[int] = ...) -> None: ...
+    peers: _containers.RepeatedCompositeFieldContainer[PeerCounters]
+    def __init__(self, sent: _Optional[int] = ..., completed: _Optional[int] = ..., lost: _Optional[int] = ..., rejected: _Optional[int] = ..., records_dropped: _Optional[int] = ..., peers: _Optional[_Iterable[_Union[PeerCounters, _Mapping]]] = ...) -> None: ...
+
+class PeerCounters(_message.Message):
+    __slots__ = ("host", "sent", "lost")
+    HOST_FIELD_NUMBER: _ClassVar[int]
+    SENT_FIELD_NUMBER: _ClassVar[int]
+    LOST_FIELD_NUMBER: _ClassVar[int]
+    host: str
+    sent: int
+    lost: int
+    def __init__(self, host: _Optional[str] = ..., sent: _Optional[int] = ..., lost: _Optional[int] = ...) -> None: ...
 
 class ReferenceStatus(_message.Message):
     __slots__ = ("state", "since_ns", "lasted_ns", "source", "offset_ns", "uncertainty_ns", "limit_ns", "oscillator", "sources", "notices")
@@ -270,7 +282,7 @@ class Peer(_message.Message):
     def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ...) -> None: ...
 
 class HostEstimate(_message.Message):
-    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns", "resting_on")
+    __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns", "resting_on", "budget", "budget_ns", "budget_answer")
     HOST_FIELD_NUMBER: _ClassVar[int]
     STATE_FIELD_NUMBER: _ClassVar[int]
     AT_NS_FIELD_NUMBER: _ClassVar[int]
@@ -286,6 +298,9 @@ class HostEstimate(_message.Message):
     REFERENCE_STATE_FIELD_NUMBER: _ClassVar[int]
     CLAIMED_ERROR_NS_FIELD_NUMBER: _ClassVar[int]
     RESTING_ON_FIELD_NUMBER: _ClassVar[int]
+    BUDGET_FIELD_NUMBER: _ClassVar[int]
+    BUDGET_NS_FIELD_NUMBER: _ClassVar[int]
+    BUDGET_ANSWER_FIELD_NUMBER: _ClassVar[int]
     host: str
     state: HostState
     at_ns: int
@@ -301,7 +316,10 @@ class HostEstimate(_message.Message):
     reference_state: str
     claimed_error_ns: int
     resting_on: str
-    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ..., reference_state: _Optional[str] = ..., claimed_error_ns: _Optional[int] = ..., resting_on: _Optional[str] = ...) -> None: ...
+    budget: str
+    budget_ns: int
+    budget_answer: str
+    def __init__(self, host: _Optional[str] = ..., state: _Optional[_Union[HostState, str]] = ..., at_ns: _Optional[int] = ..., offset_ns: _Optional[int] = ..., drift: _Optional[float] = ..., uncertainty_ns: _Optional[int] = ..., lower_ns: _Optional[int] = ..., upper_ns: _Optional[int] = ..., heard_ns: _Optional[int] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., drift_uncertainty: _Optional[float] = ..., reference_state: _Optional[str] = ..., claimed_error_ns: _Optional[int] = ..., resting_on: _Optional[str] = ..., budget: _Optional[str] = ..., budget_ns: _Optional[int] = ..., budget_answer: _Optional[str] = ...) -> None: ...
 
 class PathEstimate(_message.Message):
     __slots__ = ("source", "destination", "probes", "min_round_trip_ns", "residual_ns", "state")

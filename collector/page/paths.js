@@ -3,13 +3,15 @@ import { count, counted, duration } from "./format.js";
 import { h, hostLink, ink, later, notice, painted, shape, symmetric, to } from "./lib.js";
 import { virtualRows } from "./rows.js";
 
-const KIND = { closed: "within", untested: "no-budget", asymmetric: "cannot-be-shown", contradicted: "out" };
+const KIND = { closed: "within", untested: "no-budget", asymmetric: "cannot-be-shown", contradicted: "out", unanswered: "unknown" };
 const SAYS = {
   closed: "agrees with the others",
   untested: "untested: in no loop",
   asymmetric: "asymmetric",
   contradicted: "contradicts the others",
+  unanswered: "no probe comes back",
 };
+const LOSSY = 0.02; // what is counted in the sentence above: a mesh bears more than one lost packet in fifty
 
 export function show(main, parameters, context) {
   const state = { host: parameters.host ?? "", only: parameters.only ?? "", document: null };
@@ -18,12 +20,12 @@ export function show(main, parameters, context) {
   const tally = h("div", { class: "tally", role: "group", "aria-label": "Show only paths that are" });
   const search = h("input", { type: "search", value: state.host, placeholder: "host", "aria-label": "Paths of hosts whose name contains", oninput: later(() => { state.host = search.value.trim(); remember(); draw(); }) });
   const canvas = h("canvas", { class: "scatter", role: "img" });
-  const figure = h("figure", { class: "scatter-box card" }, canvas, h("figcaption", {}, "Each path by its least round trip (across) and what it misses the other paths' offset by (up: the way there is slower; down: the way back). Unanswered are, of all probes that either end sent, the shares that got no answer."));
+  const figure = h("figure", { class: "scatter-box card" }, canvas, h("figcaption", {}, "Each path by its least round trip (across) and what it misses the other paths' offset by (up: the way there is slower; down: the way back). Unanswered are the shares of the packets that either end sent to the other within the last minute or two."));
   const empty = h("div", {});
   const table = virtualRows({
     label: "Paths, worst first",
     className: "paths",
-    columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Unanswered"]],
+    columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Unanswered there / back"]],
     key: (path) => `${path.src} ${path.dst}`,
     make: () => [h("span", {}, shape("unknown"), hostLink("")), h("span", {}, hostLink("")), h("span", {}), h("span", {}), h("span", {}), h("span", {})],
     fill([from, until, says, trip, left, loss], path, row) {
@@ -36,9 +38,10 @@ export function show(main, parameters, context) {
         from.firstChild.replaceWith(shape(KIND[path.state], path.state));
       }
       says.textContent = SAYS[path.state] ?? path.state;
-      trip.textContent = `${duration(path.min_round_trip_ns)}, ${counted(path.probes, "probe")}`;
-      left.textContent = residual(path.residual_ns);
-      loss.textContent = `${lost(state.askers.get(path.src))} / ${lost(state.askers.get(path.dst))}`;
+      trip.textContent = path.min_round_trip_ns === null ? "none" : `${duration(path.min_round_trip_ns)}, ${counted(path.probes, "probe")}`;
+      left.textContent = path.state === "unanswered" ? "" : residual(path.residual_ns);
+      loss.textContent = path.back ? `${share(path)} / ${share(path.back)}` : share(path);
+      loss.parentElement.classList.toggle("lossy", lossy(path));
     },
   });
   main.append(h("section", { class: "head" }, title, under), h("section", { class: "choose", "aria-label": "Choose paths" }, tally, search), figure, empty, table.element);
@@ -48,8 +51,8 @@ export function show(main, parameters, context) {
   async function update() {
     const document = await context.get("paths", { limit: 20000 });
     if (!document) return;
-    state.document = { ...document, paths: oncePerPair(document.paths) };
-    state.askers = new Map(document.askers.map((asker) => [asker.host, asker]));
+    const silent = document.unanswered.map((pair) => ({ ...pair, state: "unanswered", min_round_trip_ns: null, residual_ns: null }));
+    state.document = { ...document, paths: oncePerPair([...silent, ...document.paths]) };
     draw();
   }
 
@@ -59,8 +62,9 @@ export function show(main, parameters, context) {
     const wanted = state.host.toLowerCase();
     const near = document.paths.filter((path) => !wanted || path.src.toLowerCase().includes(wanted) || path.dst.toLowerCase().includes(wanted));
     const chosen = state.only ? near.filter((path) => path.state === state.only) : near;
-    const bad = near.filter((path) => KIND[path.state] === "out" || path.state === "asymmetric").length;
-    title.replaceChildren(shape(bad ? "cannot-be-shown" : "within"), h("span", {}, verdict(near, bad)));
+    const bad = near.filter((path) => ["contradicted", "asymmetric", "unanswered"].includes(path.state)).length;
+    const leaky = near.filter(lossy).length;
+    title.replaceChildren(shape(bad ? "cannot-be-shown" : "within"), h("span", {}, verdict(near, bad, leaky)));
     title.className = `verdict ${bad ? "cannot-be-shown" : "within"}`;
     under.textContent = `${counted(document.paths.length, "path")} between two hosts; ${losses(document.askers)}`;
     tallies(near);
@@ -71,7 +75,7 @@ export function show(main, parameters, context) {
   }
 
   function tallies(paths) {
-    const order = ["contradicted", "asymmetric", "untested", "closed"];
+    const order = ["unanswered", "contradicted", "asymmetric", "untested", "closed"];
     const counts = Object.fromEntries(order.map((name) => [name, paths.filter((path) => path.state === name).length]));
     const buttons = order.filter((name) => counts[name] || state.only === name).map((name) => {
       const button = tally.querySelector(`[data-kind="${name}"]`) ?? h("button", { type: "button", class: `tile ${KIND[name]}`, "data-kind": name, onclick: () => { state.only = state.only === name ? "" : name; remember(); draw(); } });
@@ -156,19 +160,32 @@ function point(context, kind, colour, x, y) {
   context.globalAlpha = 1;
 }
 
-/** Where both ends ask each other, the two directions tell the same path: the first of them stands for both. */
+/** Where both ends ask each other, the two directions tell the same path: the first stands for both, with its losses. */
 function oncePerPair(paths) {
-  const seen = new Set();
-  return paths.filter((path) => {
+  const seen = new Map();
+  for (const path of paths) {
     const name = [path.src, path.dst].sort().join(" ");
-    return !seen.has(name) && seen.add(name);
-  });
+    if (seen.has(name)) seen.get(name).back = { sent: path.sent, lost: path.lost };
+    else seen.set(name, { ...path, back: null });
+  }
+  return [...seen.values()];
 }
 
-function verdict(paths, bad) {
+function verdict(paths, bad, leaky) {
   if (!paths.length) return "No path to show.";
-  if (!bad) return `No path among ${count(paths.length)} contradicts the others.`;
-  return `${counted(bad, "path")} of ${count(paths.length)} ${bad === 1 ? "does" : "do"} not agree with what all others imply.`;
+  const silent = paths.filter((path) => path.state === "unanswered").length;
+  const quarrel = bad - silent;
+  return [
+    silent ? `${counted(silent, "path")} of ${count(paths.length)} ${silent === 1 ? "gives" : "give"} no answer at all.` : "",
+    quarrel ? `${counted(quarrel, "path")} of ${count(paths.length)} ${quarrel === 1 ? "does" : "do"} not agree with what all others imply.` : `No path among ${count(paths.length)} contradicts the others.`,
+    leaky ? `${counted(leaky, "path")} ${leaky === 1 ? "loses" : "lose"} more than ${100 * LOSSY} % of the packets.` : "",
+  ].filter(Boolean).join(" ");
+}
+
+/** Whether either direction of a path that answers loses much. */
+function lossy(path) {
+  const much = (one) => one !== null && one.sent > 0 && one.lost / one.sent > LOSSY;
+  return path.state !== "unanswered" && (much(path) || much(path.back));
 }
 
 function residual(value) {
@@ -178,10 +195,9 @@ function residual(value) {
 }
 
 function share(asker) {
+  if (asker.sent === null) return "not told";
   return asker.sent ? `${Number(((100 * asker.lost) / asker.sent).toPrecision(2))} %` : "none sent";
 }
-
-const lost = (asker) => (asker ? share(asker) : "not told");
 
 function losses(askers) {
   const sent = askers.reduce((sum, asker) => sum + asker.sent, 0);

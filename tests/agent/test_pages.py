@@ -58,6 +58,18 @@ def test_metrics_tell_the_hosts_own_clock_in_base_units_and_with_its_sign() -> N
     assert values["build_info", VERSION] == 1.0
 
 
+def test_metrics_tell_the_budget_and_how_it_is_held() -> None:
+    held = replace(OWN, upper_ns=-1000, budget="gates", budget_ns=4000, budget_answer="within")
+    values = samples(replace(SNAPSHOT, own=held))
+    assert values["budget_seconds", "gates"] == 4e-6
+    assert [values["budget_state", answer] for answer in ("within", "out", "cannot-be-shown")] == [1, 0, 0]
+    assert values["budget_headroom_ratio", ""] == 0.5
+    without_limits = samples(replace(SNAPSHOT, own=replace(held, upper_ns=None, budget_answer="cannot-be-shown")))
+    assert ("budget_headroom_ratio", "") not in without_limits
+    assert without_limits["budget_state", "cannot-be-shown"] == 1
+    assert not [name for name, _ in samples(SNAPSHOT) if name.startswith("budget")]
+
+
 def test_metrics_count_probes_by_outcome() -> None:
     values = samples(SNAPSHOT)
     assert values["probes_sent_total", ""] == 10

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from noonmark.collector.budgets import Budgets, parse_rule
 from noonmark.collector.estimate import (
     Finding,
     FindingKind,
@@ -20,7 +21,7 @@ from noonmark.collector.estimate import (
     Reference,
 )
 from noonmark.collector.estimator import Estimator, in_daemon_thread
-from noonmark.collector.state import State
+from noonmark.collector.state import HostFacts, State
 from noonmark.collector.told import with_events
 from noonmark.collector.window import HostEvent, Window
 from noonmark.proto import noonmark_pb2 as pb
@@ -99,7 +100,7 @@ class Store:
 class Bench:
     """An estimator with everything around it."""
 
-    def __init__(self, *references: str) -> None:
+    def __init__(self, *references: str, budgets: Sequence[str] = ()) -> None:
         self.window, self.state, self.steps, self.store = Window(), State(), Steps(), Store()
         self.delivered: list[Mapping[str, pb.HostEstimate]] = []
         self.now = 100.0
@@ -110,6 +111,8 @@ class Bench:
             references=[Reference(host) for host in references],
             store=self.store,
             deliver=self.delivered.append,
+            facts=lambda: {"holm": HostFacts(zone="holm", role="ticket gate")},
+            budgets=Budgets(tuple(map(parse_rule, budgets))),
             monotonic=lambda: self.now,
         )
 
@@ -135,6 +138,21 @@ def test_an_estimate_is_published_stored_and_sent_to_its_hosts() -> None:
     bench.tick()
     assert bench.steps.previous == [None, published.estimate]
     assert bench.estimator.statistics().ticks == 2
+
+
+def test_each_host_is_told_its_budget_and_how_it_is_held() -> None:
+    bench = Bench("quay", budgets=["gates:1500ns=role:ticket gate"])
+    bench.measure("quay", "holm")
+    bench.tick()
+    told = bench.delivered[0]
+    assert (told["quay"].budget, told["quay"].budget_ns, told["quay"].budget_answer) == ("", 0, "")
+    # Ahead by 1000 ns, certain within 900 to 1100.
+    assert (told["holm"].budget, told["holm"].budget_ns, told["holm"].budget_answer) == ("gates", 1500, "within")
+    for budget, answer in (("1050ns", "cannot-be-shown"), ("800ns", "out")):
+        bench = Bench("quay", budgets=[budget])
+        bench.measure("quay", "holm")
+        bench.tick()
+        assert bench.delivered[0]["holm"].budget_answer == answer
 
 
 def test_nothing_measured_is_no_estimate() -> None:

@@ -181,6 +181,13 @@ def test_paths_and_references_are_told(site: Site) -> None:
 
     assert len(paths["paths"]) == paths["total"] > 40
     assert {asker["host"] for asker in paths["askers"]} == {path["src"] for path in paths["paths"]}
+    lost = [(path["sent"], path["lost"]) for path in paths["paths"]]
+    assert set(lost) == {(120, 0), (120, 1), (120, 10)}
+    assert lost.count((120, 10)) == 1
+    (silent,) = paths["unanswered"]
+    assert (silent["sent"], silent["lost"]) == (120, 120)
+    assert not site.ask(f"/api/v1/paths?host={site.fleet.stepped}").json["unanswered"]
+    assert site.ask(f"/api/v1/paths?host={silent['dst']}").json["unanswered"] == [silent]
     of_one = site.ask(f"/api/v1/paths?host={site.fleet.stepped}").json["paths"]
     assert of_one
     assert all(site.fleet.stepped in (path["src"], path["dst"]) for path in of_one)

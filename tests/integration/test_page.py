@@ -258,6 +258,21 @@ def test_two_hosts_are_compared_and_swapped(site: Site, page: Page) -> None:
     assert f"a=quay-booking-1&b={site.fleet.stepped}" in page.url
 
 
+def test_paths_tell_their_losses_and_who_never_answers(site: Site, page: Page) -> None:
+    show(page, site.address, site.views["paths"])
+
+    expect(page.locator("h1.verdict")).to_contain_text("gives no answer at all.")
+    expect(page.locator("h1.verdict")).to_contain_text("1 path loses more than 2 % of the packets.")
+    first = page.locator(".paths .rows-body .row").first
+    assert first.locator(".state").text_content() == "no probe comes back"
+    assert first.locator(".loss").text_content() == "100 %"
+    page.get_by_label("Paths of hosts whose name contains").fill("quay-booking")
+    page.wait_for_url("**host=quay-booking")
+    losses = page.locator(".paths .rows-body .row .loss").all_text_contents()
+    assert losses
+    assert all(re.fullmatch(r"[\d.]+ %( / [\d.]+ %)?", text) for text in losses), losses
+
+
 def test_an_unknown_host_gets_the_reason(site: Site, page: Page) -> None:
     show(page, site.address, "#/host?a=quay-gate-77")
 

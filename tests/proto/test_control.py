@@ -32,8 +32,23 @@ def test_a_plan_survives_the_wire() -> None:
 
 
 def test_counters_survive_the_wire() -> None:
-    counters = control.ProbeCounters(5, 4, 3, 2, 1)
-    assert control.counters_from_message(control.counters_to_message(counters)) == counters
+    peers = (control.PeerCounters("holm-gate-1", 9, 2), control.PeerCounters("holm-gate-2", 0, 0))
+    for counters in (control.ProbeCounters(5, 4, 3, 2, 1), control.ProbeCounters(5, 4, 3, 2, 1, peers)):
+        wire = control.counters_to_message(counters).SerializeToString()
+        assert control.counters_from_message(pb.ProbeCounters.FromString(wire)) == counters
+
+
+@pytest.mark.parametrize(
+    ("peers", "fault"),
+    [
+        ([pb.PeerCounters(host="holm", sent=1, lost=2)], "2 probes lost of 1 sent"),
+        ([pb.PeerCounters(host="", sent=1)], "cannot name a host"),
+        ([pb.PeerCounters(host="x", sent=1)] * (control.MAX_PEERS + 1), "at most"),
+    ],
+)
+def test_counters_that_cannot_be_are_refused(peers: list[pb.PeerCounters], fault: str) -> None:
+    with pytest.raises(BadMessage, match=fault):
+        control.counters_from_message(pb.ProbeCounters(peers=peers))
 
 
 def test_an_estimate_without_limits_has_none() -> None:

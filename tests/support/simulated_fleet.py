@@ -24,6 +24,7 @@ from noonmark.lab.faults import Fault, FaultKind
 from noonmark.lab.networks import NetworkModel, Queue
 from noonmark.lab.scenario import References, Scenario
 from noonmark.lab.simulate import START_NS, simulate
+from noonmark.proto.control import PeerCounters
 from noonmark.proto.records import ClockEvent, ClockEventKind
 
 SECOND_NS = 10**9
@@ -106,6 +107,8 @@ def simulated_fleet(
         name: HostFacts(HARBOURS[zone], ROLES[name.split("-")[1]], None, asked=2_000, unanswered=3 * (place % 5))
         for place, (name, zone) in enumerate(zip(names, zones, strict=True))
     }
+    for host, asked in _asked(probes, names).items():
+        facts[host] = dataclasses.replace(facts[host], peers=asked)
     for reference in truth.references:
         name = renamed[reference.host]
         facts[name] = dataclasses.replace(facts[name], reference_state="locked")
@@ -120,6 +123,22 @@ def simulated_fleet(
         end_ns=truth.end_ns,
         event=HostEvent(renamed[step.host], notice, 0.0),
     )
+
+
+def _asked(probes: ProbeColumns, names: Sequence[str]) -> dict[str, tuple[PeerCounters, ...]]:
+    """What each host's packets to its peers came to: one path loses a twelfth, and the last host asks one that never
+    answers."""
+    pairs = sorted(set(zip(probes.source.tolist(), probes.destination.tolist(), strict=True)))
+    asked: dict[str, tuple[PeerCounters, ...]] = {}
+    for number, (source, destination) in enumerate(pairs):
+        lost = 10 if number == 5 else number % 23 == 0
+        asked[names[source]] = (*asked.get(names[source], ()), PeerCounters(names[destination], 120, int(lost)))
+    joined = {frozenset(pair) for pair in pairs}
+    last = len(names) - 1
+    silent = next((host for host in range(last) if frozenset((host, last)) not in joined), None)
+    if silent is not None:
+        asked[names[last]] = (*asked.get(names[last], ()), PeerCounters(names[silent], 120, 120))
+    return asked
 
 
 def _names(zones: Sequence[int], references: int) -> tuple[str, ...]:
