@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -24,6 +25,8 @@ STEEPEST = 2e6
 that from its frames; in ppb."""
 ROUNDS = 40
 CONVERGED_NS = 1e-4
+CROWD = 0.75
+"""Paths that are done are carried along until so few are left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,58 +51,111 @@ class Walls:
         return Walls(self.upper_s, self.upper_ns + upper_slack_ns, self.lower_s, self.lower_ns - lower_slack_ns)
 
 
-Line = Callable[[Float64], tuple[Float64, Float64]]
-"""A concave function of the slope (P,): its value (P,) and a supergradient (P,)."""
+class Line(Protocol):
+    """A concave function of the slope for each of P paths."""
+
+    def __call__(self, slope: Float64) -> tuple[Float64, Float64]:
+        """Its values (P,) at slopes (P,), and supergradients (P,) there."""
+
+    def of(self, paths: Int64) -> Line:
+        """The functions of some of the paths."""
 
 
-def _lowest_upper(walls: Walls, slope: Float64) -> tuple[Float64, Float64]:
-    """Greatest height at time 0 that a line of this slope may have below the upper points, and its supergradient."""
-    height = walls.upper_ns - slope[:, None] * walls.upper_s
-    at = height.argmin(axis=1)[:, None]
-    return np.take_along_axis(height, at, 1)[:, 0], -np.take_along_axis(walls.upper_s, at, 1)[:, 0]
+@dataclass(frozen=True, slots=True)
+class _Above:
+    """Greatest height at time 0 that a line may have below the upper points; (K, P) each."""
+
+    seconds: Float64
+    height: Float64
+
+    def __call__(self, slope: Float64) -> tuple[Float64, Float64]:
+        left = self.seconds * slope
+        np.subtract(self.height, left, out=left)
+        least = left.min(axis=0)
+        # Of several points that it may touch any will do.
+        return least, -np.where(left == least, self.seconds, np.inf).min(axis=0)
+
+    def of(self, paths: Int64) -> _Above:
+        return _Above(self.seconds.take(paths, axis=1), self.height.take(paths, axis=1))
 
 
-def _highest_lower(walls: Walls, slope: Float64) -> tuple[Float64, Float64]:
-    """Least height at time 0 above the lower points, and its subgradient (the function is convex)."""
-    height = walls.lower_ns - slope[:, None] * walls.lower_s
-    at = height.argmax(axis=1)[:, None]
-    return np.take_along_axis(height, at, 1)[:, 0], -np.take_along_axis(walls.lower_s, at, 1)[:, 0]
+@dataclass(frozen=True, slots=True)
+class _Below:
+    """Depth below 0, at time 0, that a line may have above the lower points; (K, P) each."""
+
+    seconds: Float64
+    height: Float64
+
+    def __call__(self, slope: Float64) -> tuple[Float64, Float64]:
+        left = self.seconds * slope
+        left -= self.height
+        least = left.min(axis=0)
+        return least, np.where(left == least, self.seconds, np.inf).min(axis=0)
+
+    def of(self, paths: Int64) -> _Below:
+        return _Below(self.seconds.take(paths, axis=1), self.height.take(paths, axis=1))
 
 
-def _width(walls: Walls, slope: Float64) -> tuple[Float64, Float64]:
-    upper, upper_gradient = _lowest_upper(walls, slope)
-    lower, lower_gradient = _highest_lower(walls, slope)
-    return upper - lower, upper_gradient - lower_gradient
+@dataclass(frozen=True, slots=True)
+class _Width:
+    """Room between the walls."""
+
+    above: _Above
+    below: _Below
+
+    def __call__(self, slope: Float64) -> tuple[Float64, Float64]:
+        upper, upper_gradient = self.above(slope)
+        depth, depth_gradient = self.below(slope)
+        return upper + depth, upper_gradient + depth_gradient
+
+    def of(self, paths: Int64) -> _Width:
+        return _Width(self.above.of(paths), self.below.of(paths))
+
+
+def _lines(walls: Walls) -> _Width:
+    """The walls, a slot a row."""
+    columns = (np.ascontiguousarray(side.T) for side in (walls.upper_s, walls.upper_ns, walls.lower_s, walls.lower_ns))
+    upper_s, upper_ns, lower_s, lower_ns = columns
+    return _Width(_Above(upper_s, upper_ns), _Below(lower_s, lower_ns))
 
 
 def _maximum(function: Line, low: Float64, high: Float64) -> tuple[Float64, Float64]:
     """Where a concave function is greatest between `low` and `high`, and its value there, by cutting planes."""
-    low, high = low.copy(), high.copy()
     low_value, low_gradient = function(low)
     high_value, high_gradient = function(high)
     best = np.where(low_value >= high_value, low, high)
     best_value = np.maximum(low_value, high_value)
-    open_ = (low_gradient > 0) & (high_gradient < 0) & (high > low)
+    open_ = np.flatnonzero((low_gradient > 0) & (high_gradient < 0) & (high > low))
+    # What is known of the paths that are still open: slope, value and gradient on both sides.
+    left, right = np.stack([low, low_value, low_gradient]), np.stack([high, high_value, high_gradient])
+    left, right = left.take(open_, axis=1), right.take(open_, axis=1)
+    seen = np.arange(len(low))
     for _ in range(ROUNDS):
-        if not open_.any():
+        if len(open_) == 0:
             break
+        if len(open_) < CROWD * len(seen):
+            function, seen = function.of(np.searchsorted(seen, open_)), open_
         # Where the two tangents meet lies the maximum of what is still possible.
-        bend = low_gradient - high_gradient
+        bend = left[2] - right[2]
         with np.errstate(divide="ignore", invalid="ignore"):
-            trial = (high_value - low_value + low_gradient * low - high_gradient * high) / bend
-        trial = np.clip(np.where(np.isfinite(trial), trial, (low + high) / 2), low, high)
-        ceiling = low_value + low_gradient * (trial - low)
-        value, gradient = function(trial)
-        better = open_ & (value > best_value)
-        best = np.where(better, trial, best)
-        best_value = np.where(better, value, best_value)
-        rising = open_ & (gradient > 0)
-        falling = open_ & (gradient <= 0)
-        open_ &= (ceiling - best_value > CONVERGED_NS) & (gradient != 0)
-        low, low_value = np.where(rising, trial, low), np.where(rising, value, low_value)
-        low_gradient = np.where(rising, gradient, low_gradient)
-        high, high_value = np.where(falling, trial, high), np.where(falling, value, high_value)
-        high_gradient = np.where(falling, gradient, high_gradient)
+            trial = (right[1] - left[1] + left[2] * left[0] - right[2] * right[0]) / bend
+        trial = np.clip(np.where(np.isfinite(trial), trial, (left[0] + right[0]) / 2), left[0], right[0])
+        ceiling = left[1] + left[2] * (trial - left[0])
+        if len(open_) == len(seen):
+            value, gradient = function(trial)
+        else:
+            among = np.searchsorted(seen, open_)
+            whole = np.zeros(len(seen))
+            whole[among] = trial
+            value, gradient = (answer[among] for answer in function(whole))
+        better = value > best_value[open_]
+        best[open_[better]], best_value[open_[better]] = trial[better], value[better]
+        point = np.stack([trial, value, gradient])
+        rising = gradient > 0
+        left, right = np.where(rising, point, left), np.where(rising, right, point)
+        more = np.flatnonzero((ceiling - best_value[open_] > CONVERGED_NS) & (gradient != 0))
+        if len(more) < len(open_):
+            open_, left, right = open_[more], left.take(more, axis=1), right.take(more, axis=1)
     return best, best_value
 
 
@@ -109,15 +165,21 @@ def _edge(function: Line, inside: Float64, outside: Float64) -> Float64:
     Newton's steps from outside approach the root of a concave function from its negative side and never pass it.
     """
     slope = outside.copy()
+    open_ = np.arange(len(slope))
     for _ in range(ROUNDS):
-        value, gradient = function(slope)
-        negative = value < -CONVERGED_NS / 10
-        if not negative.any():
+        value, gradient = function(slope[open_])
+        negative = np.flatnonzero(value < -CONVERGED_NS / 10)
+        if len(negative) == 0:
             break
+        if len(negative) < len(open_):
+            open_, value, gradient = open_[negative], value[negative], gradient[negative]
+            function = function.of(negative)
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.where(negative, value / gradient, 0.0)
-        towards = np.where(np.isfinite(step), slope - step, inside)
-        slope = np.clip(towards, np.minimum(inside, outside), np.maximum(inside, outside))
+            towards = slope[open_] - value / gradient
+        towards = np.where(np.isfinite(towards), towards, inside[open_])
+        slope[open_] = np.clip(
+            towards, np.minimum(inside[open_], outside[open_]), np.maximum(inside[open_], outside[open_])
+        )
     return slope
 
 
@@ -132,30 +194,36 @@ class Corridor:
 
 
 def widest(walls: Walls, steepest: float = STEEPEST) -> Corridor:
-    """The widest corridor of P paths at once; cost O(P K) times about 10."""
+    """The widest corridor of P paths at once; cost O(P K) times about 7."""
 
     def work(rows: slice) -> tuple[Float64, ...]:
-        some = walls.rows(rows)
-        limit = np.full(len(some.upper_ns), steepest)
-        return _maximum(lambda slope: _width(some, slope), -limit, limit)
+        return _widest(_lines(walls.rows(rows)), steepest)
 
     return Corridor(*by_rows(work, len(walls.upper_ns)))
+
+
+def _widest(width: _Width, steepest: float) -> tuple[Float64, Float64]:
+    limit = np.full(width.above.height.shape[1], steepest)
+    return _maximum(width, -limit, limit)
 
 
 def slope_ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> tuple[Float64, Float64]:
     """Least and greatest slope that the walls allow, ppb (P,) each; both the corridor's where no line fits."""
 
     def work(rows: slice) -> tuple[Float64, ...]:
-        some, slope, fits = walls.rows(rows), corridor.slope[rows], corridor.width_ns[rows] >= 0
-        limit = np.full(len(slope), steepest)
-
-        def width(trial: Float64) -> tuple[Float64, Float64]:
-            return _width(some, trial)
-
-        low = np.where(fits, _edge(width, slope, -limit), slope)
-        return low, np.where(fits, _edge(width, slope, limit), slope)
+        return _slope_range(_lines(walls.rows(rows)), corridor.slope[rows], corridor.width_ns[rows], steepest)
 
     low, high = by_rows(work, len(walls.upper_ns))
+    return low, high
+
+
+def _slope_range(width: _Width, slope: Float64, room: Float64, steepest: float) -> tuple[Float64, Float64]:
+    fits = np.flatnonzero(room >= 0)
+    limit = np.full(len(fits), steepest)
+    some = width if len(fits) == len(slope) else width.of(fits)
+    low, high = slope.copy(), slope.copy()
+    low[fits] = _edge(some, slope[fits], -limit)
+    high[fits] = _edge(some, slope[fits], limit)
     return low, high
 
 
@@ -166,14 +234,35 @@ def height_ranges(walls: Walls, slope_lower: Float64, slope_upper: Float64) -> t
     """
 
     def work(rows: slice) -> tuple[Float64, ...]:
-        some, low, high = walls.rows(rows), slope_lower[rows], slope_upper[rows]
-
-        def depth(trial: Float64) -> tuple[Float64, Float64]:
-            value, gradient = _highest_lower(some, trial)
-            return -value, -gradient
-
-        _, upper = _maximum(lambda trial: _lowest_upper(some, trial), low, high)
-        return -_maximum(depth, low, high)[1], upper
+        return _height_range(_lines(walls.rows(rows)), slope_lower[rows], slope_upper[rows])
 
     lower, upper = by_rows(work, len(walls.upper_ns))
     return lower, upper
+
+
+def _height_range(width: _Width, low: Float64, high: Float64) -> tuple[Float64, Float64]:
+    return -_maximum(width.below, low, high)[1], _maximum(width.above, low, high)[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What the walls of P paths prove of their lines: the corridor, and ranges of slope (ppb) and height (ns)."""
+
+    corridor: Corridor
+    slope_lower: Float64
+    slope_upper: Float64
+    height_lower: Float64
+    height_upper: Float64
+
+
+def proven(walls_of: Callable[[slice], Walls], paths: int, steepest: float = STEEPEST) -> Proven:
+    """`widest`, `slope_ranges` and `height_ranges` in one go, of walls that are made a block at a time."""
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        width = _lines(walls_of(rows))
+        slope, room = _widest(width, steepest)
+        low, high = _slope_range(width, slope, room, steepest)
+        return slope, room, low, high, *_height_range(width, low, high)
+
+    slope, room, *ranges = by_rows(work, paths)
+    return Proven(Corridor(slope, room), *ranges)

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from noonmark.collector.columnwise import ascending
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames
@@ -135,9 +136,10 @@ def raise_walls(data: Points, path: Int64, paths: int, slots: int) -> Walls:
 
     def best(seconds: Float64, height: Float64) -> tuple[Float64, Float64]:
         slot = np.minimum((seconds - start) * (slots / max(span, 1e-9)), slots - 1).astype(np.int64)
-        lowest, row = least(height, path * slots + slot, paths * slots)
+        # Slot by slot in memory, for whoever looks at all paths' slots together.
+        lowest, row = least(height, slot * paths + path, paths * slots)
         when = np.where(row >= 0, seconds[row], 0.0)
-        return when.reshape(paths, slots), lowest.reshape(paths, slots)
+        return when.reshape(slots, paths).T, lowest.reshape(slots, paths).T
 
     upper_s, upper_ns = best(data.upper_s, data.upper_ns)
     lower_s, lower_ns = best(data.lower_s, -data.lower_ns)
@@ -188,12 +190,17 @@ def _pooled(spread: Float64, count: Int64) -> Float64:
 
 def end_point(heights: Float64) -> tuple[Float64, Float64]:
     """Lowest height of each row (P, K), and the mean gap between the lowest third of its finite heights."""
-    ordered = np.sort(heights, axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    among = np.maximum((count + 2) // 3, 1)
-    cumulated = np.cumsum(np.where(np.isfinite(ordered), ordered, 0.0), axis=1)
-    last = np.minimum(among, np.maximum(count - 1, 0))
-    mean_of_next = (np.take_along_axis(cumulated, last[:, None], 1)[:, 0] - ordered[:, 0]) / np.maximum(last, 1)
+    count = np.isfinite(heights).sum(axis=1)
+    # Of two heights the second counts, of more the lowest third: how many of them after the lowest.
+    last = np.minimum(np.maximum((count + 2) // 3, 1), np.maximum(count - 1, 0))
+    total = np.zeros(len(count))
+    lowest = np.full(len(count), np.inf)
+    for place, value in enumerate(ascending(heights, int(last.max(initial=0)) + 1)):
+        if place == 0:
+            lowest = value
+        else:
+            np.add(total, value, out=total, where=last >= place)
     # The k-th lowest lies k gaps above the lowest, so the mean of the first m lies (m + 1) / 2 gaps above it.
-    spread = np.where(count > 1, (mean_of_next - ordered[:, 0]) * 2.0 / (last + 1), np.inf)
-    return ordered[:, 0], spread
+    with np.errstate(invalid="ignore"):
+        spread = np.where(count > 1, (total / np.maximum(last, 1) - lowest) * 2.0 / (last + 1), np.inf)
+    return lowest, spread

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from noonmark.collector.estimate import Float64, Int64
 from noonmark.collector.network import Network, Solution, solve
@@ -174,19 +175,23 @@ def fit_offset(
     return robust_fit(network, middle, first_guess, learn, start=start)
 
 
-def _clipped_size(ratio: Float64) -> float:
-    """Root mean square of ratios that should be standard normal, each counted as at most CLIP: tails count, liars
-    do not carry the day. 1 where there is nothing to judge by."""
-    if len(ratio) == 0:
+def _clipped_size(square: Float64) -> float:
+    """Root mean square of ratios that should be standard normal, from their squares, each ratio counted as at most
+    CLIP: tails count, liars do not carry the day. 1 where there is nothing to judge by."""
+    if len(square) == 0:
         return 1.0
-    return float(np.sqrt(np.minimum(ratio**2, CLIP**2).mean() / CLIPPED_NORMAL))
+    return float(np.sqrt(np.minimum(square, CLIP**2).mean() / CLIPPED_NORMAL))
 
 
 def _scale(ratio: Float64) -> float:
     """By how much ratios that should be standard normal are larger; clipped anew at each guess."""
+    square = ratio**2
     scale = 1.0
     for _ in range(20):
-        scale *= max(_clipped_size(ratio / scale), 0.1)
+        factor = max(_clipped_size(square / scale**2), 0.1)
+        scale *= factor
+        if abs(factor - 1.0) < 1e-12:
+            break
     return min(max(scale, 0.1), 1e3)
 
 
@@ -223,15 +228,19 @@ def _learned_ratio(residual: Float64, statistical: Float64, shape: Float64, free
 
     Shrunk, in logarithm, towards the prior as if that were PRIOR_FREEDOM loops.
     """
+    square = residual**2 / max(1.0 - leverage, 1e-3)
+
+    def excess(trial: float) -> float:
+        return _clipped_size(square / (statistical + (np.exp(trial) * shape) ** 2)) - 1.0
+
     low, high = (float(np.log(bound)) for bound in RATIO_RANGE)
-    for _ in range(30):
-        trial = (low + high) / 2
-        variance = (statistical + (np.exp(trial) * shape) ** 2) * max(1.0 - leverage, 1e-3)
-        if _clipped_size(residual / np.sqrt(variance)) > 1.0:
-            low = trial
-        else:
-            high = trial
-    learned = (PRIOR_FREEDOM * np.log(PRIOR_RATIO) + freedom * low) / (PRIOR_FREEDOM + freedom)
+    if excess(low) <= 0.0:
+        fitting = low
+    elif excess(high) > 0.0:
+        fitting = high
+    else:
+        fitting = float(brentq(excess, low, high, xtol=1e-9))
+    learned = (PRIOR_FREEDOM * np.log(PRIOR_RATIO) + freedom * fitting) / (PRIOR_FREEDOM + freedom)
     return float(np.exp(learned))
 
 

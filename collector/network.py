@@ -18,9 +18,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import coo_array, csr_array
 
-from noonmark.collector.estimate import Float64, Int64
+from noonmark.collector.estimate import Float64, Int32, Int64
 
 Floating = NDArray[np.floating[Any]]
 
@@ -43,10 +43,12 @@ class _Pattern:
     """Where a network's normal matrix has its cells, worked out once: the weights change, the graph does not."""
 
     grouped: Int64
-    order: Int64
-    starts: Int64
-    indices: NDArray[np.int32]
-    indptr: NDArray[np.int32]
+    entry: Int32
+    """Which of the edges' and unknowns' values each cell takes, or adds to it; see `normal_matrix`."""
+    starts: Int64 | None
+    """Where each cell's entries begin; None: each has one."""
+    indices: Int32
+    indptr: Int32
 
 
 @dataclass(frozen=True)
@@ -74,42 +76,62 @@ class Network:
     @cached_property
     def _pattern(self) -> _Pattern:
         grouped = np.flatnonzero(self.group >= 0)
-        a, b = self.first, self.second
+        edges, a, b = len(self.first), self.first, self.second
+        unknowns = np.arange(self.unknowns)
+        edge = np.arange(edges)
+        entry = [unknowns + edges, edge, edge]
+        rows, columns = [unknowns, a, b], [unknowns, b, a]
+        if len(grouped) == 0:
+            # Parallel edges may stay cells of their own: products add them up.
+            order, begins = _by_row(np.concatenate(rows), self.unknowns)
+            entries = np.concatenate(entry).astype(np.int32)[order]
+            return _Pattern(grouped, entries, None, np.concatenate(columns).astype(np.int32)[order], begins)
         g = self.group[grouped] + self.nodes
-        effects = np.arange(self.nodes, self.unknowns)
-        rows = np.concatenate([a, b, a, b, a[grouped], b[grouped], g, g, g, effects])
-        columns = np.concatenate([a, b, b, a, g, g, a[grouped], b[grouped], g, effects])
-        place = rows * self.unknowns + columns
-        order = np.argsort(place, kind="stable")
-        cells, starts = np.unique(place[order], return_index=True)
-        indptr = np.searchsorted(cells, np.arange(self.unknowns + 1) * self.unknowns)
-        return _Pattern(grouped, order, starts, (cells % self.unknowns).astype(np.int32), indptr.astype(np.int32))
+        less, more = (edges + self.unknowns + np.arange(len(grouped)) + start for start in (0, len(grouped)))
+        rows += [a[grouped], b[grouped], g, g]
+        columns += [g, g, a[grouped], b[grouped]]
+        entry += [less, more, less, more]
+        place = np.concatenate(rows) * self.unknowns + np.concatenate(columns)
+        sorted_ = np.argsort(place, kind="stable")
+        cells, starts = np.unique(place[sorted_], return_index=True)
+        indptr = np.searchsorted(cells, np.arange(self.unknowns + 1) * self.unknowns).astype(np.int32)
+        entries = np.concatenate(entry).astype(np.int32)[sorted_]
+        return _Pattern(grouped, entries, starts, (cells % self.unknowns).astype(np.int32), indptr)
 
     def normal_matrix(self, weight: Float64, effect_weight: Float64) -> csr_array:
         """The symmetric (V + G, V + G) matrix of the normal equations; singular once a component."""
         pattern = self._pattern
-        w, grouped = weight, weight[pattern.grouped]
-        s = grouped * self.sign[pattern.grouped]
-        values = np.concatenate([w, w, -w, -w, -s, s, -s, s, grouped, effect_weight])
         shape = (self.unknowns, self.unknowns)
-        if len(values) == 0:
+        if self.unknowns == 0:
             return csr_array(shape)
-        data = np.add.reduceat(values[pattern.order], pattern.starts)
+        held = np.bincount(self.first, weight, self.nodes) + np.bincount(self.second, weight, self.nodes)
+        shared = weight[pattern.grouped]
+        effects = np.bincount(self.group[pattern.grouped], shared, self.groups) + effect_weight
+        signed = shared * self.sign[pattern.grouped]
+        data = np.concatenate([-weight, held, effects, -signed, signed])[pattern.entry]
+        if pattern.starts is not None:
+            data = np.add.reduceat(data, pattern.starts)
         return csr_array((data, pattern.indices, pattern.indptr), shape=shape)
 
     @cached_property
     def _incidence(self) -> csr_array:
         """(V + G, E): how each edge pulls at the unknowns."""
-        edges = np.arange(len(self.first))
+        edges = len(self.first)
         grouped = self._pattern.grouped
         rows = np.concatenate([self.second, self.first, self.group[grouped] + self.nodes])
-        columns = np.concatenate([edges, edges, grouped])
-        values = np.concatenate([np.ones(len(edges)), -np.ones(len(edges)), self.sign[grouped]])
-        return csr_array((values, (rows, columns)), shape=(self.unknowns, len(edges)))
+        order, indptr = _by_row(rows, self.unknowns)
+        columns = np.concatenate([np.arange(2 * edges) % max(edges, 1), grouped]).astype(np.int32)[order]
+        values = np.concatenate([np.ones(edges), -np.ones(edges), self.sign[grouped]])[order]
+        return csr_array((values, columns, indptr), shape=(self.unknowns, edges))
 
     def right_side(self, weighted: Floating, effects: Floating) -> Floating:
         """Transpose of the design times (E,) or (E, k) edge values, plus effect values (G,) or (G, k)."""
-        out = np.asarray(self._incidence @ weighted)
+        if weighted.ndim == 1:
+            pulled = np.bincount(self.second, weighted, self.nodes) - np.bincount(self.first, weighted, self.nodes)
+            grouped = self._pattern.grouped
+            shared = np.bincount(self.group[grouped], self.sign[grouped] * weighted[grouped], self.groups) + effects
+            return np.concatenate([pulled, shared])
+        out = np.asarray(self._incidence.astype(weighted.dtype, copy=False) @ weighted)
         out[self.nodes :] += effects
         return out
 
@@ -262,20 +284,40 @@ def conjugate_gradients(
     inverse = np.divide(1.0, diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)[:, None]
     x = np.zeros_like(right) if start is None else start.copy()
     residual = right - matrix @ x if start is not None else right.copy()
-    goal = tolerance**2 * np.einsum("ij,ij->j", right, inverse * right)
+    goal = tolerance**2 * _products(right, inverse * right)
     direction = inverse * residual
-    energy = np.einsum("ij,ij->j", residual, direction)
+    energy = _products(residual, direction)
+    conditioned, moved = np.empty_like(direction), np.empty_like(direction)
     iterations = 0
     while (energy > goal).any() and iterations < 10 * len(right):
         image = matrix @ direction
-        curvature = np.einsum("ij,ij->j", direction, image)
+        curvature = _products(direction, image)
         step = np.divide(energy, curvature, out=np.zeros_like(energy), where=(curvature > 0) & (energy > goal))
-        x += step * direction
-        residual -= step * image
-        conditioned = inverse * residual
-        fresh = np.einsum("ij,ij->j", residual, conditioned)
+        x += np.multiply(step, direction, out=moved)
+        residual -= np.multiply(step, image, out=image)
+        np.multiply(inverse, residual, out=conditioned)
+        fresh = _products(residual, conditioned)
         ratio = np.divide(fresh, energy, out=np.zeros_like(energy), where=energy > goal)
-        direction = conditioned + ratio * direction
+        direction *= ratio
+        direction += conditioned
         energy = np.where(energy > goal, fresh, energy)
         iterations += 1
     return x, iterations
+
+
+def _products(a: Floating, b: Floating) -> Floating:
+    """Each column's (n, k) inner product, (k,)."""
+    if a.shape[1] == 1:
+        # Not by BLAS: for vectors of this size its threads wait for each other longer than they work.
+        return np.asarray([np.einsum("i,i", a[:, 0], b[:, 0])], dtype=a.dtype)
+    return np.asarray(np.einsum("ij,ij->j", a, b))
+
+
+def _by_row(rows: Int64, count: int) -> tuple[Int32, Int32]:
+    """Order that sorts entries by their row, stable, and where each row's begin; by counting, in O(entries)."""
+    entries = len(rows)
+    marks = np.zeros(entries, dtype=np.int8)
+    sorted_ = coo_array(
+        (marks, (rows.astype(np.int32), np.arange(entries, dtype=np.int32))), shape=(count, max(entries, 1))
+    ).tocsr()
+    return sorted_.indices, sorted_.indptr

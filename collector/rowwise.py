@@ -6,26 +6,77 @@ Blocks are sized to stay in a core's cache; numpy lets go of the interpreter's l
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
+from threading import Lock
+from typing import Any
 
 import numpy as np
-
-from noonmark.collector.estimate import Float64
+from numpy.typing import NDArray
 
 BLOCK = 8192
+
+Columns = tuple[NDArray[Any], ...]
 
 
 @cache
 def _workers() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="rowwise")
+    return ThreadPoolExecutor(_cores(), thread_name_prefix="rowwise")
 
 
-def by_rows(work: Callable[[slice], tuple[Float64, ...]], rows: int) -> tuple[Float64, ...]:
-    """Join what `work` returns for consecutive slices of `rows` rows; the result does not depend on the cut."""
-    if rows <= BLOCK:
-        return work(slice(0, rows))
-    slices = [slice(start, min(start + BLOCK, rows)) for start in range(0, rows, BLOCK)]
-    parts = list(_workers().map(work, slices))
-    return tuple(np.concatenate(columns) for columns in zip(*parts, strict=True))
+def _cores() -> int:
+    return os.cpu_count() or 1
+
+
+def blocks(rows: int, size: int = BLOCK) -> list[slice]:
+    """Consecutive slices that cover `rows` rows."""
+    return [slice(start, min(start + size, rows)) for start in range(0, rows, size)] or [slice(0, 0)]
+
+
+def by_rows(
+    work: Callable[[slice], Columns], rows: int, slices: Sequence[slice] | None = None
+) -> tuple[NDArray[Any], ...]:
+    """Join what `work` returns for consecutive slices of `rows` rows; the result does not depend on the cut.
+
+    A block (n, k) that lies column by column makes a whole that does too.
+    """
+    slices = blocks(rows) if slices is None else slices
+    if len(slices) == 1:
+        return work(slices[0])
+    whole: list[NDArray[Any]] = []
+    lock = Lock()
+
+    def put(part: slice) -> None:
+        columns = work(part)
+        with lock:
+            if not whole:
+                whole.extend(_room(column, rows) for column in columns)
+        for column, target in zip(columns, whole, strict=True):
+            target[part] = column
+
+    each(put, slices)
+    return tuple(whole)
+
+
+def each(work: Callable[[slice], None], slices: Sequence[slice]) -> None:
+    """Do `work` for every slice, several at a time. Raises what it raises."""
+    waiting = iter(slices)
+    lock = Lock()
+
+    def pull() -> None:
+        while True:
+            with lock:
+                part = next(waiting, None)
+            if part is None:
+                return
+            work(part)
+
+    crew = [_workers().submit(pull) for _ in range(min(_cores(), len(slices)))]
+    for one in crew:
+        one.result()
+
+
+def _room(part: NDArray[Any], rows: int) -> NDArray[Any]:
+    by_columns = part.flags.f_contiguous and not part.flags.c_contiguous
+    return np.empty((rows, *part.shape[1:]), dtype=part.dtype, order="F" if by_columns else "C")

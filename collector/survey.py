@@ -74,7 +74,8 @@ def survey_window(
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
         data = points(probes, pairing, frames, tick_ns)
-        walls = raise_walls(data, pairing.path, len(pairing), slots).rows(present)
+        walls = raise_walls(data, pairing.path, len(pairing), slots)
+        walls = walls if len(present) == len(pairing) else walls.rows(present)
         fit = fit_lines(walls, *ends, anchors, frames, tick, bent=bent)
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.

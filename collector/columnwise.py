@@ -1,0 +1,35 @@
+"""Small orders of many short rows, found column by column. Pure.
+
+Arrays (P, K) here have very many rows of few columns. Whole columns are compared with each other, so that the processor
+works on many rows at once; quickest where the array lies column by column in memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from noonmark.collector.estimate import Float64, Int64
+
+
+def ascending(rows: Float64, most: int) -> Iterator[Float64]:
+    """The lowest value of each row (P,), then the second lowest, and so on: `most` times, or K. Without NaN."""
+    columns = list(np.array(rows.T, order="C"))
+    spare = np.empty(rows.shape[0])
+    for place in range(min(most, len(columns))):
+        lowest = columns[place]
+        for other in range(place + 1, len(columns)):
+            # The lower one goes to the front, the other waits for its turn.
+            np.maximum(lowest, columns[other], out=spare)
+            np.minimum(lowest, columns[other], out=lowest)
+            columns[other], spare = spare, columns[other]
+        yield lowest
+
+
+def at_place(rows: Float64, place: Int64) -> Float64:
+    """The value in each row that has `place` (P,) lower ones; inf where there are none so many. Without NaN."""
+    found = np.full(rows.shape[0], np.inf)
+    for number, value in enumerate(ascending(rows, int(place.max(initial=-1)) + 1)):
+        np.copyto(found, value, where=place == number)
+    return found
