@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import Any
 
 import click
@@ -24,6 +25,10 @@ SHOWN = 20
 @click.option("--since", required=True, metavar="T", help="Begin of the stretch of time asked about.")
 @click.option("--until", metavar="T", help="Its end.  [default: now]")
 @click.option("--host", "hosts", multiple=True, metavar="HOST", help="Only this host; repeat for several.")
+@click.option(
+    "--zone", metavar="ZONE", help="Only hosts of this zone, as they told by the end."
+)
+@click.option("--role", metavar="ROLE", help="Only hosts of this role.")
 @click.option("--only", type=click.Choice(["ahead", "behind"]), help="Only one of the two directions.")
 def ahead(
     collector: str,
@@ -34,6 +39,8 @@ def ahead(
     since: str,
     until: str | None,
     hosts: tuple[str, ...],
+    zone: str | None,
+    role: str | None,
     only: str | None,
 ) -> None:
     """Which hosts' clocks were ahead (or behind) by more than --by: when, by how much, and for how long in all.
@@ -50,7 +57,10 @@ def ahead(
         since_ns = until_ns if since_ns is None else since_ns
         if since_ns >= until_ns:
             raise WrongUse("--since must come before --until")
-        found = _asked(source, hosts, by_ns, since_ns, until_ns, only)
+        names = hosts or source.span().hosts
+        if zone is not None or role is not None:
+            names = _placed(source, names, zone, role, until_ns)
+        found = _asked(source, names, by_ns, since_ns, until_ns, only)
     if not any(each.known_ns for each in found):
         raise NoAnswer(f"nothing is known of these hosts from {format_instant(since_ns)} on")
     beyond = sorted((each for each in found if each.excursions), key=lambda each: -each.lasted_ns)
@@ -62,12 +72,24 @@ def ahead(
         sys.exit(1)
 
 
+def _placed(source: Source, hosts: Sequence[str], zone: str | None, role: str | None, at_ns: int) -> tuple[str, ...]:
+    """Those of the hosts that are in the zone and have the role. Raises WrongUse if there are none."""
+    places = {host.host: (host.zone, host.role) for host in source.fleet(at_ns).hosts}
+    found = tuple(
+        host for host in hosts if host in places and zone in (None, places[host][0]) and role in (None, places[host][1])
+    )
+    if not found:
+        told = sorted({place for each in places.values() for place in each if place})
+        raise WrongUse(f"no host is of that zone and role; known are {', '.join(told) if told else 'none at all'}")
+    return found
+
+
 def _asked(
-    source: Source, hosts: tuple[str, ...], by_ns: int, since_ns: int, until_ns: int, only: str | None
+    source: Source, hosts: Sequence[str], by_ns: int, since_ns: int, until_ns: int, only: str | None
 ) -> list[HostExcursions]:
     forgiving = Forgiving(source)
     found = []
-    for host in hosts or source.span().hosts:
+    for host in hosts:
         each = excursions(host, forgiving.course(host, None, since_ns, until_ns), by_ns, until_ns)
         kept = tuple(one for one in each.excursions if only is None or one.ahead == (only == "ahead"))
         found.append(HostExcursions(host, kept, each.known_ns))
