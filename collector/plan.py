@@ -189,15 +189,26 @@ def _add_foreign(
 
 
 def plan_for(
-    host: str, asks: Asks, members: Mapping[str, Member], *, version: int, settings: PlanSettings | None = None
+    host: str,
+    asks: Asks,
+    members: Mapping[str, Member],
+    *,
+    version: int,
+    settings: PlanSettings | None = None,
+    intervals_ns: Sequence[int] | None = None,
 ) -> Plan:
-    """A host's plan as it is sent; peers without a usable endpoint are left out."""
+    """A host's plan as it is sent; peers without a usable endpoint are left out.
+
+    `intervals_ns` are those of the asked, in their order; None: the settings' for all.
+    """
     settings = settings or PlanSettings()
     peers = []
-    for name in asks.get(host, ()):
+    asked = asks.get(host, ())
+    for place, name in enumerate(asked):
         endpoint = choose_endpoint(members[host], members[name])
         if endpoint is not None:
-            peers.append(PlannedPeer(name, endpoint, settings.interval_ns))
+            interval_ns = settings.interval_ns if intervals_ns is None else intervals_ns[place]
+            peers.append(PlannedPeer(name, endpoint, interval_ns))
     return Plan(version, tuple(peers))
 
 

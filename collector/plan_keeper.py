@@ -1,4 +1,4 @@
-"""Keeps the plan up to date as hosts come and go, and knows whose plan changed. Pure.
+"""Keeps the plan up to date as hosts come and go and their clocks behave, and knows whose plan changed. Pure.
 
 A change after a calm is planned for at once, so that a host that arrives alone soon probes. Those that follow it are
 gathered for a moment: after a restart a whole fleet comes back within seconds, and a plan for the first few of it would
@@ -9,6 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
+from noonmark.collector.cadence import Cadence, CadenceSettings, intervals_ns
+from noonmark.collector.estimate import Int32
 from noonmark.collector.plan import Asks, Member, PlanSettings, draw_up, plan_for
 from noonmark.proto.control import Plan
 
@@ -21,10 +25,21 @@ PATIENCE = 3.0
 class PlanKeeper:
     """The plan in force, by host."""
 
-    def __init__(self, references: Sequence[str], settings: PlanSettings | None = None) -> None:
+    def __init__(
+        self,
+        references: Sequence[str],
+        settings: PlanSettings | None = None,
+        cadence_settings: CadenceSettings | None = None,
+    ) -> None:
         self.settings = settings or PlanSettings()
+        self.cadence_settings = cadence_settings or CadenceSettings(*[self.settings.interval_ns] * 3)
         self._references = tuple(references)
         self._plans: dict[str, Plan] = {}
+        self._asks: Asks = {}
+        self._members: Mapping[str, Member] = {}
+        self._asker = self._asked = np.zeros(0, np.int32)
+        self._cadence = Cadence()
+        self._stretch = 0
         self._planned = self._seen = 0
         self._first_change = self._last_change = 0.0
         self._calm = False
@@ -47,15 +62,38 @@ class PlanKeeper:
             return {}
         self._planned, self._calm = membership, False
         self.drawn_up += 1
-        return self._replace(draw_up(members.values(), self._references, self.settings), members)
+        self._asks = draw_up(members.values(), self._references, self.settings)
+        self._members = dict(members)
+        self._asker, self._asked = _paths(self._asks)
+        return self._replace()
 
-    def _replace(self, asks: Asks, members: Mapping[str, Member]) -> dict[str, Plan]:
+    def adapt(self, cadence: Cadence, *, stretch: int = 0) -> dict[str, Plan]:
+        """Probe the same hosts as often as this says; return the plans that differ from before, by host.
+
+        `stretch`: everybody so many levels slower, for the collector's own sake.
+        """
+        self._cadence, self._stretch = cadence, stretch
+        return self._replace()
+
+    def _replace(self) -> dict[str, Plan]:
+        level = self._cadence.of(tuple(self._asks))
+        intervals = intervals_ns(self._asker, self._asked, level, self.cadence_settings, stretch=self._stretch).tolist()
         changed: dict[str, Plan] = {}
         before = self._plans
         self._plans = {}
-        for host in asks:
+        start = 0
+        for host, asked in self._asks.items():
+            own = intervals[start : start + len(asked)]
+            start += len(asked)
             old = before.get(host)
-            plan = plan_for(host, asks, members, version=old.version + 1 if old else 1, settings=self.settings)
+            plan = plan_for(
+                host,
+                self._asks,
+                self._members,
+                version=old.version + 1 if old else 1,
+                settings=self.settings,
+                intervals_ns=own,
+            )
             if old is not None and old.peers == plan.peers:
                 self._plans[host] = old
             else:
@@ -65,3 +103,11 @@ class PlanKeeper:
     def plan(self, host: str) -> Plan | None:
         """The plan in force; None for a host not planned for yet."""
         return self._plans.get(host)
+
+
+def _paths(asks: Asks) -> tuple[Int32, Int32]:
+    """Who asks and who is asked, one row a path, as numbers of hosts in the order of `asks`."""
+    number = {host: row for row, host in enumerate(asks)}
+    asker = np.repeat(np.arange(len(asks), dtype=np.int32), [len(asked) for asked in asks.values()])
+    asked = np.array([number[name] for names in asks.values() for name in names], dtype=np.int32)
+    return asker, asked

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from noonmark.collector.cadence import Cadence, CadenceSettings
 from noonmark.collector.plan import Member, PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
 from noonmark.proto.control import Endpoint
+
+SECOND = 1_000_000_000
 
 
 def fleet(count: int) -> dict[str, Member]:
@@ -67,3 +72,39 @@ def test_a_peer_that_moves_is_told_to_those_who_ask_it() -> None:
     assert set(changed) == {"host-0", "host-1"}
     assert changed["host-0"].peers[1].endpoint == Endpoint("127.0.0.2", 9)
     assert keeper.plan("nobody") is None
+
+
+def test_levels_change_the_intervals_of_the_paths_they_touch_and_no_others() -> None:
+    rates = CadenceSettings(SECOND, SECOND // 4, 4 * SECOND, packets_per_second=1000.0)
+    keeper = PlanKeeper((), PlanSettings(interval_ns=SECOND), rates)
+    keeper.refresh(fleet(400), 1, now=9.0)
+    assert keeper.adapt(Cadence()) == {}
+    urgent = Cadence(("host-7",), np.array([-2]), np.zeros(1), np.zeros(1))
+    changed = keeper.adapt(urgent)
+    assert {peer.interval_ns for peer in changed["host-7"].peers} == {SECOND // 4}
+    for host, plan in changed.items():
+        for peer in plan.peers:
+            touched = "host-7" in (host, peer.host)
+            assert peer.interval_ns == (SECOND // 4 if touched else SECOND)
+    assert len(changed) < 40
+    assert keeper.adapt(urgent) == {}
+    assert set(keeper.adapt(Cadence())) == set(changed)
+
+
+def test_levels_outlive_a_new_plan() -> None:
+    rates = CadenceSettings(SECOND, SECOND // 4, 4 * SECOND, packets_per_second=1000.0)
+    keeper = PlanKeeper((), PlanSettings(interval_ns=SECOND), rates)
+    keeper.refresh(fleet(5), 1, now=9.0)
+    keeper.adapt(Cadence(("host-1",), np.array([-1]), np.zeros(1), np.zeros(1)))
+    keeper.refresh(fleet(6), 2, now=60.0)
+    plan = keeper.plan("host-5")
+    assert plan is not None
+    assert {peer.host: peer.interval_ns for peer in plan.peers}["host-1"] == SECOND // 2
+
+
+def test_collector_s_own_need_slows_everybody() -> None:
+    keeper = PlanKeeper((), PlanSettings(interval_ns=SECOND))
+    keeper.refresh(fleet(5), 1, now=9.0)
+    changed = keeper.adapt(Cadence(), stretch=2)
+    assert len(changed) == 5
+    assert {peer.interval_ns for plan in changed.values() for peer in plan.peers} == {4 * SECOND}
