@@ -21,6 +21,8 @@ os.environ.setdefault("GRPC_VERBOSITY", "ERROR")
 COMMANDS: dict[str, tuple[str, str]] = {
     "agent": ("noonmark.agent.cli:agent", "Probe peers, answer probes, report to the collector."),
     "ahead": ("noonmark.collector.cli_ahead:ahead", "Which hosts were ahead or behind, when, and how long."),
+    "check": ("noonmark.agent.cli_check:check", "Is this host fit, and does its agent fare well?"),
+    "authority": ("noonmark.collector.cli_authority:authority", "A fleet's own certification authority."),
     "collector": ("noonmark.collector.cli_collector:collector", "Receive reports, estimate, publish, answer."),
     "correct": ("noonmark.collector.cli_correct:correct", "Write a log with its times corrected."),
     "demo": ("noonmark.lab.cli_demo:demo", "Run a whole fleet with known clock errors on this machine."),
