@@ -9,7 +9,7 @@ instant, which the variances carry.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import coo_array
@@ -19,10 +19,11 @@ from noonmark.collector.bend import HostBends, Window, believed_bends, path_bend
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
 from noonmark.collector.estimate import Float64, Int32, Int64, Reference
-from noonmark.collector.fleet import ROUND_TOLERANCE, Fit, fit_drift, fit_offset
+from noonmark.collector.fleet import FINAL_TOLERANCE, ROUND_TOLERANCE, Fit, fit_drift, fit_offset
 from noonmark.collector.frames import NS, Frames
 from noonmark.collector.network import Network, solve
 from noonmark.collector.sites import find_sites, site_pairs
+from noonmark.collector.slopes import leaning
 from noonmark.collector.slots import steady_slope
 
 SHORTEST_SPAN_S = 0.2
@@ -31,6 +32,7 @@ SLOPE_FACTOR = 5.0
 """Standard uncertainty of the widest corridor's slope, in units of end point's spread over time span; found by
 simulation of exponential and normal delays, and rescaled by the drift fit's own residuals."""
 LEAST_SPREAD_NS = 1.0
+LIKELIHOOD_ROUNDS = 2
 REFERENCE_DRIFT_PPB = 1.0
 """A reference that is only declared true within an uncertainty may drift by this much within it."""
 
@@ -202,9 +204,42 @@ def _drift_fit(
     first = np.concatenate([a[usable], np.full(len(pulls), anchors.reference)])
     second = np.concatenate([b[usable], anchors.node[pulls]])
     network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
-    z = np.concatenate([corridor.slope[usable], -frames.drift[pulls] * NS])
-    weighted = np.concatenate([variance[usable], anchors.drift_ppb**2])
-    return fit_drift(network, z, weighted, start)
+    pulled = -frames.drift[pulls] * NS
+    first_fit = fit_drift(
+        network,
+        np.concatenate([corridor.slope[usable], pulled]),
+        np.concatenate([variance[usable], anchors.drift_ppb**2]),
+        start,
+    )
+    return _likeliest(first_fit, walls, tick_ns, a, b, np.flatnonzero(usable))
+
+
+def _likeliest(fit: Fit, walls: Walls, tick_ns: Float64, a: Int64, b: Int64, usable: Int64) -> Fit:
+    """Drifts refined by what all walls together say; each path is believed as far as before. The references' own edges
+    stay."""
+    network, paths = fit.network, len(usable)
+    some = walls.rows(usable) if paths < len(a) else walls
+    slope = fit.potential[b[usable]] - fit.potential[a[usable]]
+    ends = envelope(some, slope)
+    spreads = [
+        np.maximum(spread, LEAST_SPREAD_NS) + tick_ns[usable] for spread in (ends.upper_spread_ns, ends.lower_spread_ns)
+    ]
+    z, variance, solution = fit.residual + network.fitted(fit.solution.unknowns), fit.variance.copy(), fit.solution
+    for round_ in range(LIKELIHOOD_ROUNDS):
+        told, variance[:paths] = leaning(some, slope, *spreads)
+        z[:paths] = told
+        last = round_ == LIKELIHOOD_ROUNDS - 1
+        solution = solve(
+            network,
+            z,
+            fit.factor / variance,
+            np.empty(0),
+            start=solution.unknowns,
+            uncertain=last,
+            tolerance=FINAL_TOLERANCE if last else ROUND_TOLERANCE,
+        )
+        slope = network.fitted(solution.unknowns)[:paths]
+    return replace(fit, solution=solution, residual=z - network.fitted(solution.unknowns), variance=variance)
 
 
 def _bend_fit(
