@@ -242,8 +242,8 @@ class History:
     ) -> Iterator[PairEstimate]:
         """A host (`b` None) or a pair over [since, until): at each tick kept, at most one each `step_ns`.
 
-        Limits of a pair are here those of its hosts' own, which needs no path. Streams: no more than some hours are in
-        memory. Findings are not told; see `findings`.
+        Limits of a pair are here those of its hosts' own, which needs no path, less what an only reference's error adds
+        to both. Streams: no more than some hours are in memory. Findings are not told; see `findings`.
         """
         hosts = [host for host in (a, b) if host is not None]
         edges = span_edges(since_ns, until_ns)
@@ -254,14 +254,17 @@ class History:
             if not len(instants):
                 continue
             last = int(instants[-1])
-            found = [self._sample(host, instants) for host in hosts]
+            found = [columns for host in hosts if (columns := self._sample(host, instants)) is not None]
+            eras = self._journal.eras(int(instants[0]), last) if b is not None else []
             for place, moment in enumerate(instants.tolist()):
                 own = [
                     answers.own(host, moment, columns, place, reach_ns=self._pace.reach_ns)
                     for host, columns in zip(hosts, found, strict=True)
-                    if columns is not None
                 ]
-                yield own[0] if b is None else answers.difference(own[0], own[1])
+                if b is None:
+                    yield own[0]
+                else:
+                    yield answers.difference(own[0], own[1], common=answers.shared(found, place, moment, eras))
 
     def instants(self, host: str, since_ns: int, until_ns: int) -> Int64:
         """Instants in [since, until) at which the host, or a thinned line of it, was told of; rising."""

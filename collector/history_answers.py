@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -95,8 +95,42 @@ def _caution(host: str, how: How, at_ns: int, measured_ns: int, reach_ns: int) -
     return ""
 
 
-def difference(one: PairEstimate, other: PairEstimate, *, caution: str = "") -> PairEstimate:
-    """Two hosts from each one's own: uncertainties add as squares, limits as they are; `caution` is told besides."""
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What two hosts' own numbers have in common and their difference has not: an only reference's own error."""
+
+    limit_ns: int = 0
+    uncertainty_ns: float = 0.0
+
+
+NOTHING_SHARED = Shared()
+KEPT_SHARE = 64
+"""An offset is kept to this part of its host's uncertainty; see history_quantise.py."""
+_LEANING = tuple(HOST_STATES.index(state) for state in (HostState.REFERENCE, HostState.MEASURED, HostState.STALE))
+"""States of hosts whose own numbers hold the reference's error; see common_error.py."""
+
+
+def shared(found: Sequence[Interpolated], place: int, at_ns: int, eras: Sequence[Era]) -> Shared:
+    """The part of the reference in both hosts' numbers at one tick; nothing unless both are told of at that very tick.
+
+    Away from a tick the reference may have moved within its own limit while one host was not measured.
+    """
+    era = next((era for era in eras if era.start_ns <= at_ns <= era.end_ns), None)
+    if era is None or len(era.references) != 1 or not math.isfinite(era.references[0].limit_ns):
+        return NOTHING_SHARED
+    for host in found:
+        if host.how[place] != How.EXACT or int(host.matrix[STATE, place]) not in _LEANING:
+            return NOTHING_SHARED
+    return Shared(math.ceil(era.references[0].limit_ns), era.references[0].uncertainty_ns)
+
+
+def difference(
+    one: PairEstimate, other: PairEstimate, *, caution: str = "", common: Shared = NOTHING_SHARED
+) -> PairEstimate:
+    """Two hosts from each one's own: uncertainties add as squares, limits as they are, less what both have in common.
+
+    `caution` is told besides.
+    """
     if not one.known or not other.known:
         reason = "; ".join(dict.fromkeys(pair.reason for pair in (one, other) if not pair.known))
         return PairEstimate(one.a, other.a, one.at_ns, False, reason)
@@ -104,18 +138,24 @@ def difference(one: PairEstimate, other: PairEstimate, *, caution: str = "") -> 
         return replace(one, b=other.a, offset_ns=0, uncertainty_ns=0, lower_ns=0, upper_ns=0, drift=0.0)
     cautions = [pair.reason for pair in (one, other) if pair.reason]
     cautions += [caution] if caution else []
-    low = one.lower_ns - other.upper_ns
-    high = one.upper_ns - other.lower_ns
+    low = one.lower_ns - other.upper_ns + 2 * common.limit_ns
+    high = one.upper_ns - other.lower_ns - 2 * common.limit_ns
     bounded_below = one.lower_ns > -UNBOUNDED_NS and other.upper_ns < UNBOUNDED_NS
     bounded_above = one.upper_ns < UNBOUNDED_NS and other.lower_ns > -UNBOUNDED_NS
+    variance = sum(max(pair.uncertainty_ns**2 - common.uncertainty_ns**2, 0.0) for pair in (one, other))
+    if common.uncertainty_ns:  # offsets are kept to a share of the whole uncertainty
+        variance += sum((pair.uncertainty_ns / KEPT_SHARE) ** 2 for pair in (one, other))
+    offset = one.offset_ns - other.offset_ns
+    if bounded_below and bounded_above and low <= high:
+        offset = min(max(offset, low), high)
     return PairEstimate(
         one.a,
         other.a,
         one.at_ns,
         True,
         "; ".join(dict.fromkeys(cautions)),
-        offset_ns=one.offset_ns - other.offset_ns,
-        uncertainty_ns=math.ceil(math.hypot(one.uncertainty_ns, other.uncertainty_ns)),
+        offset_ns=offset,
+        uncertainty_ns=math.ceil(math.sqrt(variance)),
         lower_ns=low if bounded_below else -UNBOUNDED_NS,
         upper_ns=high if bounded_above else UNBOUNDED_NS,
         drift=one.drift - other.drift,

@@ -57,6 +57,13 @@ class Journal:
         rows = self._database.read(f"{_ERA} WHERE start_ns <= ? ORDER BY start_ns DESC LIMIT 1", (at_ns,))
         return _era(rows[0]) if rows else None
 
+    def eras(self, since_ns: int, until_ns: int) -> list[Era]:
+        """Eras that touch [since, until], in order of time."""
+        rows = self._database.read(
+            f"{_ERA} WHERE start_ns <= ? AND end_ns >= ? ORDER BY start_ns", (until_ns, since_ns)
+        )
+        return list(map(_era, rows))
+
     def span(self) -> tuple[int, int] | None:
         """The first and last tick ever kept."""
         first, last = self._database.read("SELECT min(start_ns), max(end_ns) FROM era")[0]

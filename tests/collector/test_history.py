@@ -11,7 +11,8 @@ from courses import FERRY, TICK_NS, Clock, estimate_of, ticks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from noonmark.collector.estimate import UNBOUNDED_NS, Finding, FindingKind, FleetEstimate, HostState
+from noonmark.collector.common_error import leaning_on
+from noonmark.collector.estimate import UNBOUNDED_NS, Finding, FindingKind, FleetEstimate, HostState, Reference
 from noonmark.collector.history import History, HistoryError, Retention, open_history
 
 HOUR_NS = 3600 * SECOND_NS
@@ -414,3 +415,22 @@ def test_zones_and_roles_are_told_as_they_were(tmp_path: Path) -> None:
         assert history.places(START_NS + 2 * TICK_NS)[gate] == ("skerry", "gate")
         history.append(next(iter(ticks(1, since_ns=START_NS + 3 * TICK_NS))), {gate: ("quay", "gate")})
         assert history.places(START_NS + 3 * TICK_NS)[gate] == ("quay", "gate")
+
+
+def test_a_pairs_course_does_not_hold_the_references_own_error_twice(tmp_path: Path) -> None:
+    """Against true time both hosts are as unsure as the only reference; against each other they are not."""
+    reference = Reference("quay", 50_000.0, 400_000.0)
+    fleet = [Host("quay"), Host("gate", offset_ns=70_000, uncertainty_ns=30.0), Host("counter", offset_ns=-5_000)]
+    with open_history(tmp_path / "history") as history:
+        for number in range(3):
+            exact = build(fleet, at_ns=START_NS + number * TICK_NS)
+            assert history.append(leaning_on(exact, reference))
+        course = list(history.course("gate", "counter", START_NS, START_NS + 3 * TICK_NS))
+        own = list(history.course("gate", None, START_NS, START_NS + 3 * TICK_NS))
+    apart = int(exact.lower_ns[1] - exact.upper_ns[2]), int(exact.upper_ns[1] - exact.lower_ns[2])
+    assert len(course) == 3
+    for pair, host in zip(course, own, strict=True):
+        assert host.upper_ns - host.lower_ns > 800_000
+        assert pair.lower_ns <= apart[0] < apart[1] <= pair.upper_ns
+        assert pair.upper_ns - pair.lower_ns < apart[1] - apart[0] + 40_000  # kept to a 128th of the hosts' widths
+        assert pair.uncertainty_ns < 20_000
