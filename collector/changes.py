@@ -16,6 +16,7 @@ from scipy.special import ndtri
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
 from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS, Slots, filled, slot_middles
 
 UNSTEADY = 5.0
@@ -69,15 +70,20 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots
     slots = slots or slot_middles(walls, slope)
     if len(slots.seconds) < FEWEST_SLOTS:
         return []
-    series = filled(slots.middle)
-    path_best = _best(series, slots.seconds, _noise(series))
-    unsteady = path_best.certainty > UNSTEADY
+    trials = _trials(slots.seconds)
+
+    def work(rows: slice) -> tuple[Bool]:
+        series = filled(slots.middle[rows])
+        return (_best(series, trials, _noise(series)).certainty > UNSTEADY,)
+
+    (unsteady,) = by_rows(work, len(slope))
     changes = []
     for node, paths in _suspects(unsteady, ends, blameless):
+        series = filled(slots.middle[paths])
         outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
-        median = np.median(outward * _detrended(series[paths], slots.seconds), axis=0)[None, :]
-        quiet = np.median(_noise(series[paths])) / np.sqrt(len(paths))
-        best = _best(median, slots.seconds, np.maximum(_noise(median), quiet))
+        middle = np.median(outward * _detrended(series, slots.seconds), axis=0)[None, :]
+        quiet = np.median(_noise(series)) / np.sqrt(len(paths))
+        best = _best(middle, trials, np.maximum(_noise(middle), quiet))
         if best.certainty[0] < CERTAIN:
             continue
         change = Change(
@@ -88,7 +94,7 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots
             float(best.certainty[0]),
             float(slots.seconds[1] - slots.seconds[0]),
         )
-        own = _beside(change, series[paths], slots.seconds, outward)
+        own = _beside(change, series, slots.seconds, outward)
         change = replace(change, size=own.size)
         if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward):
             changes.append(change)
@@ -98,23 +104,38 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots
 def _suspects(unsteady: Bool, ends: Ends, blameless: int) -> list[tuple[int, Int64]]:
     """Nodes with more than half of their paths unsteady, and their paths; the most suspect first, and its paths then
     speak against nobody else."""
-    suspects = []
-    open_ = unsteady.copy()
-    counted = np.ones(len(unsteady), dtype=bool)
-    while open_.any():
-        against = _count(open_, ends)
-        total = _count(counted, ends)
-        share = np.where(2 * against > total, against / np.maximum(total, 1), 0.0)
-        share[blameless] *= 0.999
-        score = np.where(share > 0, against + share, 0.0)
+    by_node, begins = _paths_of_nodes(ends)
+    against, total = _count(unsteady, ends), _count(np.ones(len(unsteady), dtype=bool), ends)
+    open_, counted = unsteady.copy(), np.ones(len(unsteady), dtype=bool)
+    handicap = np.ones(ends.nodes)
+    handicap[blameless] = 0.999
+
+    def scores(nodes: slice | Int64) -> Float64:
+        bad, all_ = against[nodes], total[nodes]
+        share = np.where(2 * bad > all_, bad / np.maximum(all_, 1), 0.0) * handicap[nodes]
+        return np.where(share > 0, bad + share, 0.0)
+
+    suspects: list[tuple[int, Int64]] = []
+    score = scores(slice(None))
+    while True:
         node = int(score.argmax())
         if score[node] == 0:
-            break
-        own = (ends.first == node) | (ends.second == node)
-        suspects.append((node, np.flatnonzero(own)))
-        open_ &= ~own
-        counted &= ~own
-    return suspects
+            return suspects
+        own = by_node[begins[node] : begins[node + 1]]
+        suspects.append((node, own))
+        for paths, count in ((own[open_[own]], against), (own[counted[own]], total)):
+            np.subtract.at(count, ends.first[paths], 1)
+            np.subtract.at(count, ends.second[paths], 1)
+        open_[own] = counted[own] = False
+        touched = np.concatenate([ends.first[own], ends.second[own]])
+        score[touched] = scores(touched)
+
+
+def _paths_of_nodes(ends: Ends) -> tuple[Int64, Int64]:
+    """Paths, node by node, and where each node's begin (V + 1,)."""
+    node = np.concatenate([ends.first, ends.second])
+    order = np.argsort(node, kind="stable")
+    return np.asarray(order % len(ends.first)), np.searchsorted(node[order], np.arange(ends.nodes + 1))
 
 
 def _count(paths: Bool, ends: Ends) -> Int64:
@@ -156,9 +177,21 @@ class _Best:
     certainty: Float64
 
 
-def _best(series: Float64, seconds: Float64, noise: Float64) -> _Best:
-    """Try a step and a kink at each boundary between slots, beside a free line; vectorised over rows (R, K)."""
-    count = series.shape[1]
+@dataclass(frozen=True, slots=True)
+class _Trials:
+    """A step and a kink at each boundary between slots, T of them."""
+
+    step: Bool
+    boundary_s: Float64
+    shape: Float64
+    """(K, T), each less its best straight line."""
+    norm: Float64
+    preference: Float64
+    """A step within a slot looks a little like a kink; the simpler story goes first."""
+
+
+def _trials(seconds: Float64) -> _Trials:
+    count = len(seconds)
     edges = (seconds[1:] + seconds[:-1]) / 2
     trials = [(True, k) for k in range(count - 1)] + [(False, k) for k in range(1, count - 2)]
     shapes = np.stack(
@@ -166,19 +199,17 @@ def _best(series: Float64, seconds: Float64, noise: Float64) -> _Best:
     )
     base = _base(seconds)
     shapes -= base @ np.linalg.lstsq(base, shapes, rcond=None)[0]
-    norm = np.sqrt((shapes**2).sum(axis=0))
-    certainty = np.abs(series @ shapes) / norm / noise[:, None]
-    # A step within a slot looks a little like a kink; the simpler story goes first.
-    preferred = certainty * np.array([1.0 if step else 0.95 for step, _ in trials])
-    which = preferred.argmax(axis=1)
-    rows = np.arange(len(series))
-    size = np.einsum("rk,kr->r", series, shapes[:, which]) / norm[which] ** 2
-    return _Best(
-        np.array([step for step, _ in trials])[which],
-        edges[np.array([k for _, k in trials])[which]],
-        size,
-        certainty[rows, which],
-    )
+    step = np.array([step for step, _ in trials])
+    boundary = edges[np.array([k for _, k in trials])]
+    return _Trials(step, boundary, shapes, np.sqrt((shapes**2).sum(axis=0)), np.where(step, 1.0, 0.95))
+
+
+def _best(series: Float64, trials: _Trials, noise: Float64) -> _Best:
+    """Try all beside a free line; vectorised over rows (R, K)."""
+    certainty = np.abs(series @ trials.shape) / trials.norm / noise[:, None]
+    which = (certainty * trials.preference).argmax(axis=1)
+    size = np.einsum("rk,kr->r", series, trials.shape[:, which]) / trials.norm[which] ** 2
+    return _Best(trials.step[which], trials.boundary_s[which], size, certainty[np.arange(len(series)), which])
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,3 +33,10 @@ def at_place(rows: Float64, place: Int64) -> Float64:
     for number, value in enumerate(ascending(rows, int(place.max(initial=-1)) + 1)):
         np.copyto(found, value, where=place == number)
     return found
+
+
+def median(rows: Float64) -> Float64:
+    """Median of each row (P,), of K values at least 1. Without NaN."""
+    count = rows.shape[1]
+    *_, lower, upper = (None, *ascending(rows, count // 2 + 1))
+    return np.asarray(upper if count % 2 else (lower + upper) / 2)

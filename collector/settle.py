@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
-from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
+from noonmark.collector.estimate import Bool, Float64, ProbeColumns
 from noonmark.collector.frames import NS
 from noonmark.collector.rows import choose
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
@@ -73,18 +73,21 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     survey = fit(probes)
     nodes = survey.anchors.hosts + 1
     low, high = np.full(nodes, -np.inf), np.full(nodes, np.inf)
-    found = [change for change in changes_in(survey) if _jumped(change)]
+    seen: list[Change] | None = changes_in(survey)
+    found = [change for change in seen or () if _jumped(change)]
     if found:
         _narrow(low, high, found)
         keep = _kept(probes, survey, low, high)
         if keep.any():
             probes = choose(probes, keep)
             survey = fit(probes)
+            seen = None
     cut = _straight_enough(probes, survey, fit)
+    seen = seen if cut.survey is survey else None
     probes, survey = cut.probes, cut.survey
     whole = survey
     for _ in range(MOST_ROUNDS):
-        fresh = changes_in(survey)
+        fresh, seen = changes_in(survey) if seen is None else seen, None
         found += fresh
         cuts = fresh or _still_torn(survey, found, low, high)
         if not cuts:
@@ -103,7 +106,7 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
         restless,
         changed,
         unseen,
-        _undecided(found, nodes, _times_of_nodes(whole, probes)),
+        _undecided(found, whole),
     )
 
 
@@ -190,21 +193,24 @@ def _restlessness(found: list[Change], unfollowed: float, nodes: int) -> tuple[F
     return changed, unseen
 
 
-def _times_of_nodes(survey: Survey, probes: ProbeColumns) -> tuple[Int64, Float64]:
-    """Which node was seen when: two rows a probe, of all probes, the cut ones too."""
-    node, asked = survey.anchors.node, survey.data.upper_s
-    return np.concatenate([node[probes.source], node[probes.destination]]), np.concatenate([asked, asked])
-
-
-def _undecided(found: list[Change], nodes: int, seen: tuple[Int64, Float64]) -> Float64:
+def _undecided(found: list[Change], survey: Survey) -> Float64:
     """How far each node (V,) may be off because no probe tells on which side of a change the asked instant lies.
 
-    That is within a slot of the change, and wherever the node was not seen between the two: a host that slept.
+    That is within a slot of the change, and wherever the node was not seen between the two: a host that slept. Asked
+    are all the probes of `survey`, those beyond a change too.
     """
-    undecided = np.zeros(nodes)
+    undecided = np.zeros(survey.anchors.hosts + 1)
+    if not found:
+        return undecided
+    changed = np.zeros(len(undecided), dtype=bool)
+    changed[[change.node for change in found]] = True
+    source, destination = (survey.anchors.node[host] for host in (survey.probes.source, survey.probes.destination))
+    rows = np.flatnonzero(changed[source] | changed[destination])
+    source, destination, asked = source[rows], destination[rows], survey.data.upper_s[rows]
     for change in found:
         low, high = sorted((change.boundary_s, 0.0))
-        between = (seen[0] == change.node) & (seen[1] >= low) & (seen[1] <= high)
+        own = (source == change.node) | (destination == change.node)
+        between = own & (asked >= low) & (asked <= high)
         if abs(change.boundary_s) <= change.slot_s or not between.any():
             undecided[change.node] += abs(change.size) * (1.0 if change.step else change.slot_s)
     return undecided

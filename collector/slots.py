@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
+from noonmark.collector.columnwise import at_place
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64
 from noonmark.collector.rowwise import by_rows
@@ -73,21 +75,22 @@ def _middles(walls: Walls, slope: Float64, groups: int, width: int) -> tuple[Flo
 
 
 def quantile(rows: Float64, share: float) -> Float64:
-    """Lower quantile of each row's known values (P,); NaN where none is known. All rows in one sort."""
-    ordered = np.sort(rows, axis=1)
-    known = np.isfinite(ordered).sum(axis=1)
+    """Lower quantile of each row's known values (P,); NaN where none is known."""
+    unknown = ~np.isfinite(rows)
+    known = rows.shape[1] - unknown.sum(axis=1)
     place = np.floor(share * np.maximum(known - 1, 0)).astype(np.int64)
-    return np.asarray(np.take_along_axis(ordered, place[:, None], axis=1)[:, 0])
+    return np.where(known > 0, at_place(np.where(unknown, np.inf, rows), place), np.nan)
 
 
 def filled(middle: Float64) -> Float64:
-    """Unknown slots take the value of the nearest slot before, or else after, that has one."""
-    known = np.isfinite(middle)
-    place = np.arange(middle.shape[1])
-    before = np.maximum.accumulate(np.where(known, place, -1), axis=1)
-    after = np.minimum.accumulate(np.where(known, place, middle.shape[1])[:, ::-1], axis=1)[:, ::-1]
-    nearest = np.where(before >= 0, before, np.minimum(after, middle.shape[1] - 1))
-    return np.nan_to_num(np.take_along_axis(middle, nearest, axis=1))
+    """Unknown slots take the value of the nearest slot before, or else after, that has one; 0 where none has."""
+    columns = np.array(middle.T, order="C")
+    for earlier, later in pairwise(columns):
+        np.copyto(later, earlier, where=~np.isfinite(later))
+    for later, earlier in pairwise(columns[::-1]):
+        np.copyto(earlier, later, where=~np.isfinite(earlier))
+    columns[~np.isfinite(columns)] = 0.0
+    return np.asarray(columns.T)
 
 
 def steady_slope(walls: Walls, slope: Float64) -> Float64:
