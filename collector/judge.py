@@ -30,6 +30,8 @@ LEAST_ASYMMETRY = 0.1
 """And by this share of half its round trip: less is nobody's concern."""
 STEERING_PPB = 5_000.0
 """Within a slot a steered clock may leave its line at this rate without lying."""
+CONGESTED = 8.0
+"""And by this many times what both end points may be off: a path that is busy one way for a whole window looks uneven."""
 FEWEST_WITNESSES = 3
 MOST_NEGATIVE = 0.3
 """Share of a host's replies that took less than no time, from which on it is not chance."""
@@ -189,7 +191,7 @@ def _liar(survey: Survey, node: int, own: Bool, contradicted: Bool, negative: fl
 def _asymmetric(survey: Survey) -> Bool:
     fit = survey.fit
     half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
-    least = np.maximum(SPREADS * _spread(survey), LEAST_ASYMMETRY * half_trip)
+    least = np.maximum(CONGESTED * _spread(survey), LEAST_ASYMMETRY * half_trip)
     return np.asarray((fit.deviation > ASYMMETRIC) & (np.abs(fit.residual_ns) > least))
 
 
