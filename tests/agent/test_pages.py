@@ -10,30 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from agent_snapshot import OWN, SNAPSHOT
 from prometheus_client.parser import text_string_to_metric_families
 
 from noonmark.agent.metrics import Snapshot
 from noonmark.agent.pages import PageServer, answer
-from noonmark.agent.report import ReportStatistics
-from noonmark.agent.spool import Spool
-from noonmark.agent.statistics import ExchangeStatistics, ProbeStatistics, ReflectorStatistics
-from noonmark.proto.control import OwnEstimate
 from noonmark.proto.options import HostPort
 from noonmark.proto.reference import ReferenceState, ReferenceStatus, SourceReport, Verdict
 from noonmark.proto.time_record import TimeReading
 from noonmark.proto.version import VERSION
-
-OWN = OwnEstimate("measured", 5, -1500, 2e-6, 300, 1e-9, -2000, None)
-EXCHANGE = ExchangeStatistics(10, 8, 1, 1, 0, {"late": 2}, {}, {}, 3, 0, 0, 0, 0, {})
-SNAPSHOT = Snapshot(
-    probes=ProbeStatistics(
-        EXCHANGE, ReflectorStatistics(4, {"short": 1}, 0, 0, 1), 0, {}, 0, 2, 77, None, "receive and transmit"
-    ),
-    spool=Spool().statistics(),
-    report=ReportStatistics(False, "127.0.0.1:1", 0, 1, "nobody listens there", 0, 0, 0, 0),
-    own=OWN,
-    own_age=3.5,
-)
 
 
 def samples(snapshot: Snapshot) -> dict[tuple[str, str], float]:

@@ -23,7 +23,7 @@ from noonmark.proto.version import VERSION
 FOLDER = Path(__file__).parents[2] / "deploy" / "kubernetes"
 CUSTOM = "monitoring.coreos.com/v1"
 VERSIONS = ("1.29", "1.33", kubernetes_validate.latest_version())
-ENDPOINT = {"port", "path", "scheme", "interval", "authorization", "tlsConfig"}
+ENDPOINT = {"port", "path", "honorLabels", "scheme", "interval", "authorization", "tlsConfig"}
 TLS = {"serverName", "ca", "insecureSkipVerify"}
 
 

@@ -9,6 +9,7 @@ import dataclasses
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,16 @@ from typing import Any
 import pytest
 import rule_cases
 import yaml
+from agent_snapshot import SNAPSHOT
 from rule_cases import Course, alerts_query, replay, said, scrape
 
+from noonmark.agent import metrics as agent_metrics
 from noonmark.collector.estimator import TickStatistics
 from noonmark.collector.state import HostFacts
 from noonmark.lab.clocks import ClockModel
 from noonmark.lab.faults import Fault, FaultKind
 from noonmark.lab.scenarios import KINDS, LAN_FLEET
+from noonmark.proto.control import OwnEstimate
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "deploy" / "prometheus"
 RULES = FOLDER / "noonmark-rules.yml"
@@ -132,6 +136,34 @@ def test_a_description_tells_host_direction_amount_and_budget(promtool: str, tmp
         }
     ]
     judge(promtool, tmp_path, test)
+
+
+def test_an_agent_speaks_for_its_host_where_the_collector_does_not_name_it(promtool: str, tmp_path: Path) -> None:
+    told = {
+        'noonmark_collector_ready{job="c"}': 1.0,
+        'noonmark_host_state{job="c",host="holm-db-1",state="measured"}': 1.0,
+    }
+    own = OwnEstimate("measured", 0, 5_000_000, 0.0, 10, 0.0, 4_999_000, 5_001_000, "locked", "gates", 10**6, "out")
+    for number, (name, answer) in enumerate({"quay-1": "out", "quay-2": "within", "holm-db-1": "out"}.items()):
+        snapshot = dataclasses.replace(SNAPSHOT, own=dataclasses.replace(own, budget_answer=answer), host=name)
+        for family in agent_metrics.families(snapshot):
+            if family.name.removeprefix("noonmark_agent_") in ("host_info", "time_error_seconds", "budget_state"):
+                for labels, value in family.samples:
+                    place = {"job": "a", "instance": f"{number}:1", **labels}
+                    text = ",".join(f'{key}="{value}"' for key, value in place.items())
+                    told[f"{family.full_name}{{{text}}}"] = value
+    alert = 'NoonmarkAgentOutOfBudget{host="quay-1",instance="0:1",job="a"}'
+    holds(promtool, tmp_path, Course((told,)), repeated=4, only=".*Budget", at_0=[f"~{alert}"], at_30=[alert])
+
+
+def test_the_rules_for_the_prometheus_operator_are_these_rules() -> None:
+    """The form is that of the Prometheus operator's PrometheusRule, monitoring.coreos.com/v1."""
+    script = FOLDER / "make_prometheus_rule.py"
+    done = subprocess.run([sys.executable, script, "--check"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    made = yaml.safe_load((FOLDER.parent / "kubernetes" / "prometheus-rule.yaml").read_text())
+    assert (made["apiVersion"], made["kind"]) == ("monitoring.coreos.com/v1", "PrometheusRule")
+    assert made["spec"] == yaml.safe_load(RULES.read_text())
 
 
 def test_a_fleet_of_bad_clocks_is_a_matter_of_the_fleet(promtool: str, tmp_path: Path) -> None:

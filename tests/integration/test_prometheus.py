@@ -1,8 +1,9 @@
-"""A real fleet, a real Prometheus: a clock is set, and everybody hears of it.
+"""A real fleet, a real Prometheus, a real browser: a clock is set, and everybody hears of it.
 
-One small fleet for all tests of this file: agents, a collector and a Prometheus server with the rules as shipped, all
-on loopback, all ended by their process ids. Within two ticks of a 5 ms step the metric has moved and the step is told;
-the alert goes from pending to firing after its own `for`; and every query of the dashboard gives data.
+One small fleet for all tests of this file: agents, a collector, a Prometheus server with the rules as shipped, and
+Chromium with the collector's page open, all on loopback, all ended by their process ids. Within two ticks of a 5 ms
+step the metric has moved, the step is told, the page shows it without being touched, and the alert is pending; it fires
+after its own `for`; and every query of the dashboard gives data.
 """
 
 from __future__ import annotations
@@ -24,7 +25,9 @@ from typing import Any
 
 import dashboards
 import pytest
+from browser import chromium
 from click.testing import CliRunner
+from playwright.sync_api import Page
 from prometheus_client.parser import text_string_to_metric_families
 
 from noonmark.collector.cli import main
@@ -33,7 +36,7 @@ from noonmark.collector.query_client import QueryClient
 from noonmark.lab.demo_fleet import DemoFleet, free_port
 from noonmark.lab.harbours import DemoHost
 
-pytestmark = [pytest.mark.processes, pytest.mark.steady]
+pytestmark = [pytest.mark.processes, pytest.mark.browser, pytest.mark.steady]
 DEPLOY = Path(__file__).resolve().parent.parent.parent / "deploy"
 LIMIT = 90.0
 STEPPED, STEADY = "skerry-gate-1", "quay-gate-1"
@@ -75,12 +78,12 @@ class Fleet(DemoFleet):
         """Samples of the collector by name and label values, in the labels' alphabetical order."""
         return {
             (sample.name, *sample.labels.values()): sample.value
-            for family in text_string_to_metric_families(page(f"127.0.0.1:{self.http_port}"))
+            for family in text_string_to_metric_families(scraped(f"127.0.0.1:{self.http_port}"))
             for sample in family.samples
         }
 
 
-def page(site: str) -> str:
+def scraped(site: str) -> str:
     with urllib.request.urlopen(f"http://{site}/metrics", timeout=10) as answer:
         text: str = answer.read().decode()
         return text
@@ -183,8 +186,36 @@ def prometheus(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterat
             server.process.wait(20)
 
 
+SEEN = """([where, words]) => {
+  window.seenAt = null;
+  const look = () => {
+    const says = (part) => words.every((word) => part.textContent.includes(word));
+    const found = [...document.querySelectorAll(where)].some(says);
+    if (found && window.seenAt === null) window.seenAt = Date.now() / 1e3;
+  };
+  new MutationObserver(look).observe(document.body, { subtree: true, childList: true, characterData: true });
+  look();
+  return window.seenAt;
+}"""
+
+
 @pytest.fixture(scope="module")
-def step(fleet: Fleet, prometheus: Prometheus) -> tuple[float, float]:
+def pages(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Page]]:
+    """The collector's page in two tabs, at the fleet and at the findings; each notes when it shows the stepped host."""
+    shows = {"fleet": ("h1.verdict.out", [STEPPED, "ahead by 4."]), "findings": (".findings li", [STEPPED, "step"])}
+    with chromium(tmp_path_factory.mktemp("cache")) as browser:
+        tabs = {}
+        for view, (where, words) in shows.items():
+            tab = tabs[view] = browser.new_page(viewport={"width": 1280, "height": 800})
+            tab.goto(f"{fleet.page}#/{view}")
+            tab.wait_for_selector(f"main[data-ready={view}]")
+            assert tab.evaluate(SEEN, [where, words]) is None
+        assert "within budget" in (tabs["fleet"].locator("h1.verdict.within").text_content() or "")
+        yield tabs
+
+
+@pytest.fixture(scope="module")
+def step(fleet: Fleet, prometheus: Prometheus, pages: dict[str, Page]) -> tuple[float, float]:
     """A clock is set by 5 ms: when (Unix time), and how many ticks there had been."""
     ticks = fleet.metrics()["noonmark_collector_ticks_total", "published"]
     moment = time.time()
@@ -212,6 +243,17 @@ def test_within_two_ticks_the_metric_has_moved_and_the_step_is_told(fleet: Fleet
         found = [finding for finding in client.fleet().findings if finding.kind == "step"]
     assert [finding.host for finding in found] == [STEPPED]
     assert found[0].at_ns / 1e9 == pytest.approx(step[0], abs=1.0)
+
+
+@pytest.mark.parametrize("view", ["fleet", "findings"])
+def test_within_two_ticks_the_page_shows_it_without_being_touched(
+    fleet: Fleet, pages: dict[str, Page], step: tuple[float, float], view: str
+) -> None:
+    tab = pages[view]
+    wait_for(lambda: tab.evaluate("window.seenAt"), f"the view of {view} shows it", fleet)
+    tick = 1
+    assert tab.evaluate("window.seenAt") - step[0] <= 2 * tick + 1
+    assert tab.evaluate("performance.getEntriesByType('navigation').length") == 1
 
 
 def test_the_gate_lets_the_steady_host_pass_and_not_the_stepped_one(fleet: Fleet, step: tuple[float, float]) -> None:
@@ -271,7 +313,7 @@ def test_what_is_scraped_is_what_the_table_promises(fleet: Fleet, prometheus: Pr
     promised = {metric.name for metric in TABLE}
     agent = fleet.hosts[2]
     for site in (f"127.0.0.1:{fleet.http_port}", f"{agent.address}:{fleet.agent_ports[agent.name]}"):
-        text = page(site)
+        text = scraped(site)
         done = subprocess.run([promtool, "check", "metrics"], input=text, capture_output=True, text=True, check=False)
         assert (done.returncode, done.stderr) == (0, "")
         names = {line.split()[2] for line in text.splitlines() if line.startswith("# TYPE")}
