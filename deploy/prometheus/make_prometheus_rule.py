@@ -1,4 +1,4 @@
-"""Write the rules as a PrometheusRule for clusters with the Prometheus operator; `--check` only says whether it is fresh.
+"""Write the rules as a PrometheusRule for the Prometheus operator; `--check` only says whether it is fresh.
 
 Run as: python deploy/prometheus/make_prometheus_rule.py [--check]; it exits 1 if the file is not fresh.
 """
@@ -12,8 +12,8 @@ from pathlib import Path
 RULES = Path(__file__).with_name("noonmark-rules.yml")
 RESOURCE = RULES.parent.parent / "kubernetes" / "prometheus-rule.yaml"
 HEAD = """\
-# Made from deploy/prometheus/noonmark-rules.yml by make_prometheus_rule.py beside it; do not edit. For clusters with the
-# Prometheus operator. Which labels its Prometheus asks of a PrometheusRule is set there (ruleSelector).
+# Made from deploy/prometheus/noonmark-rules.yml by make_prometheus_rule.py beside it; do not edit. For clusters with
+# the Prometheus operator. Which labels its Prometheus asks of a PrometheusRule is set there (ruleSelector).
 apiVersion: monitoring.coreos.com/v1
 kind: PrometheusRule
 metadata:
