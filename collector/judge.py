@@ -31,7 +31,7 @@ LEAST_ASYMMETRY = 0.1
 STEERING_PPB = 5_000.0
 """Within a slot a steered clock may leave its line at this rate without lying."""
 CONGESTED = 8.0
-"""And by this many times what both end points may be off: a path that is busy one way for a whole window looks uneven."""
+"""And by this many times what both end points may be off: a path busy one way for a whole window looks uneven."""
 FEWEST_WITNESSES = 3
 MOST_NEGATIVE = 0.3
 """Share of a host's replies that took less than no time, from which on it is not chance."""

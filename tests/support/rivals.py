@@ -87,6 +87,29 @@ def plain_least_squares(offsets: Offsets, hosts: int, roots: list[int]) -> np.nd
     return weighted_least_squares(hosts, first, second, mean, count.astype(np.float64), roots)
 
 
+def told_least_delays(offsets: Offsets, truth: Truth, at_ns: int, roots: list[int]) -> np.ndarray:
+    """Least forward and least backward delay of each path, each moved by its mean excess over the number of points
+    (the likeliest correction under exponential delays), weighted by what these and the routes' own asymmetry leave.
+
+    What the same probes could give somebody who knows every clock's course: the cost of queues, without that of drifts.
+    """
+    hosts = len(truth.hosts)
+    first, second, path, sign = _paths(offsets, hosts)
+    count = np.bincount(path)
+
+    def end(delay: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        least = np.full(len(first), np.inf)
+        np.minimum.at(least, path, delay)
+        spread = (np.bincount(path, delay) / count - least) / np.maximum(count - 1, 1)
+        return least - spread, spread**2
+
+    forward, forward_variance = end(offsets.delay_ns / 2 + sign * offsets.offset_ns)
+    backward, backward_variance = end(offsets.delay_ns / 2 - sign * offsets.offset_ns)
+    delays = truth.fixed_delays_ns(at_ns)[2]
+    variance = (forward_variance + backward_variance) / 4 + ((delays[:, 0] - delays[:, 1]) ** 2).mean() / 4
+    return weighted_least_squares(hosts, first, second, (forward - backward) / 2, 1.0 / variance, roots)
+
+
 def floor_least_squares(truth: Truth, at_ns: int, roots: list[int]) -> np.ndarray:
     """Least squares given paths without any queueing: nothing but the routes' fixed asymmetry is left.
 
