@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_rule
+from noonmark.collector.cadence import CadenceSettings
 from noonmark.collector.estimate import Reference
 from noonmark.collector.history_retention import Retention
 from noonmark.proto import plaintext, tls_options
@@ -126,6 +127,30 @@ OPTIONS = (
     Option("zone-peers", "At least so many of them in other zones.", whole_number(0, 8), 2, "NUMBER"),
     Option("probe-interval", "Mean time between two exchanges with a peer.", span_between("10ms", "1min"), 1.0, "SPAN"),
     Option(
+        "fastest-interval",
+        "Hosts in trouble, or close to their budget, are probed up to as often as this.",
+        span_between("10ms", "1min"),
+        None,
+        "SPAN",
+        shown_default="the probe interval: all are probed alike",
+    ),
+    Option(
+        "slowest-interval",
+        "Hosts whose clocks are steady are probed as seldom as this, and at least 12 times in a window.",
+        span_between("10ms", "1min"),
+        None,
+        "SPAN",
+        shown_default="the probe interval: all are probed alike",
+    ),
+    Option(
+        "packet-budget",
+        "Packets that a host may send in a second, its probes and its answers together.",
+        whole_number(1, 1_000_000),
+        None,
+        "NUMBER",
+        shown_default="twice what the probe interval takes",
+    ),
+    Option(
         "leave-after", "A host silent for so long is left out of the plan.", span_between("5s", "1d"), 120.0, "SPAN"
     ),
     Option("max-hosts", "More hosts than this are turned away.", whole_number(2, 1_000_000), 200_000, "NUMBER"),
@@ -204,6 +229,9 @@ class CollectorConfig:
     peers: int
     zone_peers: int
     probe_interval: float
+    fastest_interval: float
+    slowest_interval: float
+    packet_budget: int | None
     leave_after: float
     max_hosts: int
     series_hosts: int
@@ -217,6 +245,14 @@ class CollectorConfig:
     plaintext_beyond_loopback: bool
     log_level: str
     log_format: str
+
+    @property
+    def cadence(self) -> CadenceSettings:
+        """Between which bounds hosts are probed."""
+        base, fastest, slowest = (
+            round(span * 1e9) for span in (self.probe_interval, self.fastest_interval, self.slowest_interval)
+        )
+        return CadenceSettings(base, fastest, slowest, self.packet_budget, self.window)
 
     @property
     def budgets(self) -> Budgets:
@@ -245,7 +281,20 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
         text = "use a span no shorter than keep-detail"
         raise ConfigError(settings["keep_thinned"].source, "keep_thinned", values["keep_thinned"], text)
     _secure(values, settings)
+    _settle_intervals(values, settings)
     return CollectorConfig(**values)
+
+
+def _settle_intervals(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:
+    """The bounds of the probe interval: itself unless given. Raises ConfigError for one on the wrong side."""
+    usual = values["probe_interval"]
+    for key, sign, remedy in (
+        ("fastest_interval", 1, "use one no longer than the probe interval"),
+        ("slowest_interval", -1, "use one no shorter than the probe interval"),
+    ):
+        span = values[key] = usual if values[key] is None else values[key]
+        if sign * (span - usual) > 0:
+            raise ConfigError(settings[key].source, key, f"{span:g}s", remedy)
 
 
 TLS_REMEDY = "give --authority or --tls-certificate, --tls-key and --tls-authority"

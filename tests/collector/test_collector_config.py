@@ -136,3 +136,17 @@ def test_a_user_without_a_home_can_start_it(monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.delenv("XDG_STATE_HOME", raising=False)
     result = CliRunner().invoke(collector, ["--listen", "127.0.0.1:0", "--http", "off", "--data", "/proc/none"])
     assert (result.exit_code, "--data" in result.output) == (2, True)
+
+
+def test_bounds_of_the_probe_interval_are_the_interval_itself_unless_given() -> None:
+    fixed = config(probe_interval="2s")
+    assert not fixed.cadence.adaptive
+    assert (fixed.fastest_interval, fixed.slowest_interval, fixed.packet_budget) == (2.0, 2.0, None)
+    ranged = config(probe_interval="1s", fastest_interval="250ms", slowest_interval="4s", packet_budget="100")
+    assert (ranged.cadence.fastest, ranged.cadence.slowest, ranged.cadence.packets_per_second) == (-2, 2, 100)
+
+
+@pytest.mark.parametrize("wrong", [{"fastest_interval": "2s"}, {"slowest_interval": "500ms"}])
+def test_bound_on_the_wrong_side_is_refused(wrong: dict[str, str]) -> None:
+    with pytest.raises(ConfigError, match="probe interval"):
+        config(**wrong)
