@@ -40,6 +40,8 @@ class Snapshot:
     role: str = ""
     reference: ReferenceStatus | None = None
     """None: the host has no source of its own."""
+    certificate_expires_s: float | None = None
+    """POSIX seconds; None: not known."""
 
 
 def families(snapshot: Snapshot) -> Iterator[Family]:
@@ -56,6 +58,9 @@ def families(snapshot: Snapshot) -> Iterator[Family]:
     yield from _probing(snapshot.probes)
     yield from _buffer(snapshot.spool)
     yield from _reporting(snapshot.report)
+    if snapshot.certificate_expires_s is not None:
+        text = "When this host's certificate expires, seconds since 1970; absent where it is not renewed by the agent."
+        yield gauge(P + "certificate_expiry_timestamp_seconds", text, snapshot.certificate_expires_s)
 
 
 def _own(own: OwnEstimate, age: float) -> Iterator[Family]:

@@ -20,6 +20,7 @@ from noonmark.agent.metrics import Snapshot
 from noonmark.agent.pages import PageServer
 from noonmark.agent.recent_losses import RecentLosses
 from noonmark.agent.reference_watch import ReferenceWatch
+from noonmark.agent.renewal import RenewalWatch
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
 from noonmark.agent.shared_time import SharedTime
@@ -74,6 +75,11 @@ class Program:
             on_estimate=self._estimated,
         )
         self._losses = RecentLosses()
+        self.renewal: RenewalWatch | None = None
+        if config.identity is not None:
+            self.renewal = RenewalWatch(
+                config.identity, config.collector, collector_name=config.tls_collector_name, rng=self._rng
+            )
         self.endpoint = self._new_endpoint(config.bind)
         self.references = ReferenceWatch(
             config.reference,
@@ -163,6 +169,7 @@ class Program:
         watching = asyncio.create_task(self.references.run())
         watchdog = asyncio.create_task(notifier.feed_watchdog(self._trouble))
         stopping = asyncio.create_task(stop.wait())
+        renewing = asyncio.create_task(self.renewal.run()) if self.renewal is not None else None
         lean.settle()
         log.info("started", extra={"fields": self._facts()})
         notifier.tell("READY=1")
@@ -177,7 +184,7 @@ class Program:
             self.reporter.stop()
             with contextlib.suppress(asyncio.CancelledError):
                 await reporting
-            for task in (watching, watchdog, stopping):
+            for task in (watching, watchdog, stopping, *([renewing] if renewing else [])):
                 task.cancel()
             await asyncio.gather(watching, return_exceptions=True)
             pages.close()
@@ -211,6 +218,7 @@ class Program:
             zone=self.config.zone,
             role=self.config.role,
             reference=self.references.status(),
+            certificate_expires_s=self.renewal.expires_s() if self.renewal is not None else None,
         )
 
     def _facts(self) -> Mapping[str, object]:

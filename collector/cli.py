@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "collector": ("noonmark.collector.cli_collector:collector", "Receive reports, estimate, publish, answer."),
     "correct": ("noonmark.collector.cli_correct:correct", "Write a log with its times corrected."),
     "demo": ("noonmark.lab.cli_demo:demo", "Run a whole fleet with known clock errors on this machine."),
+    "enrol": ("noonmark.agent.cli_enrol:enrol", "Get a certificate by a one-time token."),
     "explain": ("noonmark.collector.cli_explain:command", "Was it the clock, and if not, what?"),
     "fleet": ("noonmark.collector.cli_fleet:fleet", "Every host's clock, worst first."),
     "gate": ("noonmark.collector.cli_gate:gate", "Wait until a host's clock is shown to be within a budget."),
@@ -36,6 +37,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("noonmark.collector.cli_report:report", "Evidence of how far clocks were from UTC."),
     "simulate": ("noonmark.lab.cli_simulate:simulate", "Write a simulated fleet's probes, and the truth."),
     "stability": ("noonmark.collector.cli_stability:command", "How stable a clock is, at every averaging time."),
+    "token": ("noonmark.collector.cli_token:token", "Make a reader's token."),
     "solve": ("noonmark.collector.cli_solve:solve", "Estimate clocks offline, from recorded probes."),
 }
 EXTRA_MODULES = {

@@ -20,8 +20,10 @@ from prometheus_client import CollectorRegistry
 
 from noonmark.collector import pipeline
 from noonmark.collector.access_control import AccessControl, RefusedHolders
+from noonmark.collector.authority_folder import AuthorityFolder
 from noonmark.collector.config import CollectorConfig
 from noonmark.collector.directory import Directory, DirectorySettings
+from noonmark.collector.enrolment import EnrolmentService
 from noonmark.collector.estimator import Estimator, Step
 from noonmark.collector.exporter import FleetCollector, SeriesLimits
 from noonmark.collector.exporter_server import ServerCollector
@@ -40,6 +42,7 @@ from noonmark.collector.web import application, serve
 from noonmark.collector.web_access import guard
 from noonmark.collector.window import Window, WindowSettings
 from noonmark.proto.noonmark_pb2_grpc import (
+    add_EnrolmentServicer_to_server,
     add_OrderingServicer_to_server,
     add_QueryServicer_to_server,
     add_ReportsServicer_to_server,
@@ -64,7 +67,7 @@ SERVER_OPTIONS = (
 )
 REFRESH_EVERY = 0.25
 EXPIRE_EVERY = 2.0
-SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering")
+SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering", "noonmark.v1.Enrolment")
 
 
 class CannotListen(OSError):  # noqa: N818 - named for what befell us
@@ -89,6 +92,8 @@ class CollectorServer:
             [reference.host for reference in config.reference],
             PlanSettings(peers=config.peers, foreign=config.zone_peers, interval_ns=round(config.probe_interval * 1e9)),
         )
+        self.authority = AuthorityFolder(config.authority) if config.authority is not None else None
+        self._renew_own_certificate()
         self.tls = ServerTls(config.tls) if config.tls is not None else None
         self.access = AccessControl(
             readers=config.reader,
@@ -165,6 +170,16 @@ class CollectorServer:
             self.history.close()
         log.info("stopped")
 
+    def _renew_own_certificate(self) -> None:
+        """The collector's own, where it has the authority at hand. A failure is told, and the old one shown on."""
+        if self.authority is None:
+            return
+        try:
+            if self.authority.renew_collector(time.time()):
+                log.info("the collector's certificate was renewed")
+        except (OSError, ValueError) as error:
+            log.error("the collector's certificate cannot be renewed: %s", error)
+
     @contextlib.asynccontextmanager
     async def _grpc(self) -> AsyncIterator[HealthServicer]:
         server = grpc.aio.server(options=SERVER_OPTIONS, interceptors=[self.access])
@@ -172,6 +187,7 @@ class CollectorServer:
         add_ReportsServicer_to_server(self.ingest, server)  # type: ignore[no-untyped-call]
         add_QueryServicer_to_server(QueryService(self.state, self.history), server)  # type: ignore[no-untyped-call]
         add_OrderingServicer_to_server(OrderingService(self.state, self.history), server)  # type: ignore[no-untyped-call]
+        add_EnrolmentServicer_to_server(EnrolmentService(self.authority, self.access), server)  # type: ignore[no-untyped-call]
         health_pb2_grpc.add_HealthServicer_to_server(health, server)
         names = (*SERVICES, health_pb2.DESCRIPTOR.services_by_name["Health"].full_name, reflection.SERVICE_NAME)
         reflection.enable_server_reflection(names, server)
@@ -244,6 +260,7 @@ class CollectorServer:
                 self.directory.expire(now=now)
                 self.ingest.end_where(self.access.unwelcome)
                 if self.tls is not None:
+                    self._renew_own_certificate()
                     self.tls.refresh()
                 expired = now
             changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)

@@ -7,6 +7,12 @@ from typing import ClassVar as _ClassVar, Optional as _Optional, Union as _Union
 
 DESCRIPTOR: _descriptor.FileDescriptor
 
+class ProbeAuthentication(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+    __slots__ = ()
+    PROBE_AUTHENTICATION_UNSPECIFIED: _ClassVar[ProbeAuthentication]
+    ACCEPT: _ClassVar[ProbeAuthentication]
+    REQUIRE: _ClassVar[ProbeAuthentication]
+
 class ReferenceState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     __slots__ = ()
     REFERENCE_STATE_UNSPECIFIED: _ClassVar[ReferenceState]
@@ -28,6 +34,9 @@ class OrderCertainty(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     CERTAIN: _ClassVar[OrderCertainty]
     LIKELY: _ClassVar[OrderCertainty]
     OPEN: _ClassVar[OrderCertainty]
+PROBE_AUTHENTICATION_UNSPECIFIED: ProbeAuthentication
+ACCEPT: ProbeAuthentication
+REQUIRE: ProbeAuthentication
 REFERENCE_STATE_UNSPECIFIED: ReferenceState
 FREE_RUN: ReferenceState
 HOLDOVER: ReferenceState
@@ -59,17 +68,19 @@ class AgentMessage(_message.Message):
     def __init__(self, hello: _Optional[_Union[Hello, _Mapping]] = ..., batch: _Optional[_Union[RecordBatch, _Mapping]] = ..., clock_event: _Optional[_Union[ClockEvent, _Mapping]] = ..., counters: _Optional[_Union[ProbeCounters, _Mapping]] = ..., reference: _Optional[_Union[ReferenceStatus, _Mapping]] = ..., kernel_clock: _Optional[_Union[KernelClock, _Mapping]] = ...) -> None: ...
 
 class CollectorMessage(_message.Message):
-    __slots__ = ("acknowledgement", "plan", "estimate")
+    __slots__ = ("acknowledgement", "plan", "estimate", "probe_keys")
     ACKNOWLEDGEMENT_FIELD_NUMBER: _ClassVar[int]
     PLAN_FIELD_NUMBER: _ClassVar[int]
     ESTIMATE_FIELD_NUMBER: _ClassVar[int]
+    PROBE_KEYS_FIELD_NUMBER: _ClassVar[int]
     acknowledgement: Acknowledgement
     plan: Plan
     estimate: HostEstimate
-    def __init__(self, acknowledgement: _Optional[_Union[Acknowledgement, _Mapping]] = ..., plan: _Optional[_Union[Plan, _Mapping]] = ..., estimate: _Optional[_Union[HostEstimate, _Mapping]] = ...) -> None: ...
+    probe_keys: ProbeKeys
+    def __init__(self, acknowledgement: _Optional[_Union[Acknowledgement, _Mapping]] = ..., plan: _Optional[_Union[Plan, _Mapping]] = ..., estimate: _Optional[_Union[HostEstimate, _Mapping]] = ..., probe_keys: _Optional[_Union[ProbeKeys, _Mapping]] = ...) -> None: ...
 
 class Hello(_message.Message):
-    __slots__ = ("host", "instance", "version", "endpoints", "zone", "role", "boot_id")
+    __slots__ = ("host", "instance", "version", "endpoints", "zone", "role", "boot_id", "probe_authentication")
     HOST_FIELD_NUMBER: _ClassVar[int]
     INSTANCE_FIELD_NUMBER: _ClassVar[int]
     VERSION_FIELD_NUMBER: _ClassVar[int]
@@ -77,6 +88,7 @@ class Hello(_message.Message):
     ZONE_FIELD_NUMBER: _ClassVar[int]
     ROLE_FIELD_NUMBER: _ClassVar[int]
     BOOT_ID_FIELD_NUMBER: _ClassVar[int]
+    PROBE_AUTHENTICATION_FIELD_NUMBER: _ClassVar[int]
     host: str
     instance: int
     version: str
@@ -84,7 +96,8 @@ class Hello(_message.Message):
     zone: str
     role: str
     boot_id: str
-    def __init__(self, host: _Optional[str] = ..., instance: _Optional[int] = ..., version: _Optional[str] = ..., endpoints: _Optional[_Iterable[_Union[Endpoint, _Mapping]]] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., boot_id: _Optional[str] = ...) -> None: ...
+    probe_authentication: ProbeAuthentication
+    def __init__(self, host: _Optional[str] = ..., instance: _Optional[int] = ..., version: _Optional[str] = ..., endpoints: _Optional[_Iterable[_Union[Endpoint, _Mapping]]] = ..., zone: _Optional[str] = ..., role: _Optional[str] = ..., boot_id: _Optional[str] = ..., probe_authentication: _Optional[_Union[ProbeAuthentication, str]] = ...) -> None: ...
 
 class Endpoint(_message.Message):
     __slots__ = ("address", "port")
@@ -272,14 +285,34 @@ class Plan(_message.Message):
     def __init__(self, version: _Optional[int] = ..., peers: _Optional[_Iterable[_Union[Peer, _Mapping]]] = ...) -> None: ...
 
 class Peer(_message.Message):
-    __slots__ = ("host", "endpoint", "interval_ns")
+    __slots__ = ("host", "endpoint", "interval_ns", "key", "session_id")
     HOST_FIELD_NUMBER: _ClassVar[int]
     ENDPOINT_FIELD_NUMBER: _ClassVar[int]
     INTERVAL_NS_FIELD_NUMBER: _ClassVar[int]
+    KEY_FIELD_NUMBER: _ClassVar[int]
+    SESSION_ID_FIELD_NUMBER: _ClassVar[int]
     host: str
     endpoint: Endpoint
     interval_ns: int
-    def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ...) -> None: ...
+    key: bytes
+    session_id: int
+    def __init__(self, host: _Optional[str] = ..., endpoint: _Optional[_Union[Endpoint, _Mapping]] = ..., interval_ns: _Optional[int] = ..., key: _Optional[bytes] = ..., session_id: _Optional[int] = ...) -> None: ...
+
+class ProbeKeys(_message.Message):
+    __slots__ = ("keys",)
+    KEYS_FIELD_NUMBER: _ClassVar[int]
+    keys: _containers.RepeatedCompositeFieldContainer[ProbeKey]
+    def __init__(self, keys: _Optional[_Iterable[_Union[ProbeKey, _Mapping]]] = ...) -> None: ...
+
+class ProbeKey(_message.Message):
+    __slots__ = ("asker", "session_id", "key")
+    ASKER_FIELD_NUMBER: _ClassVar[int]
+    SESSION_ID_FIELD_NUMBER: _ClassVar[int]
+    KEY_FIELD_NUMBER: _ClassVar[int]
+    asker: str
+    session_id: int
+    key: bytes
+    def __init__(self, asker: _Optional[str] = ..., session_id: _Optional[int] = ..., key: _Optional[bytes] = ...) -> None: ...
 
 class HostEstimate(_message.Message):
     __slots__ = ("host", "state", "at_ns", "offset_ns", "drift", "uncertainty_ns", "lower_ns", "upper_ns", "heard_ns", "zone", "role", "drift_uncertainty", "reference_state", "claimed_error_ns", "resting_on", "budget", "budget_ns", "budget_answer")
@@ -531,3 +564,51 @@ class WaitReply(_message.Message):
     reason: str
     wait_ns: int
     def __init__(self, known: bool = ..., reason: _Optional[str] = ..., wait_ns: _Optional[int] = ...) -> None: ...
+
+class EnrolRequest(_message.Message):
+    __slots__ = ("token", "name", "request")
+    TOKEN_FIELD_NUMBER: _ClassVar[int]
+    NAME_FIELD_NUMBER: _ClassVar[int]
+    REQUEST_FIELD_NUMBER: _ClassVar[int]
+    token: str
+    name: str
+    request: bytes
+    def __init__(self, token: _Optional[str] = ..., name: _Optional[str] = ..., request: _Optional[bytes] = ...) -> None: ...
+
+class RenewRequest(_message.Message):
+    __slots__ = ("request",)
+    REQUEST_FIELD_NUMBER: _ClassVar[int]
+    request: bytes
+    def __init__(self, request: _Optional[bytes] = ...) -> None: ...
+
+class EnrolReply(_message.Message):
+    __slots__ = ("certificate", "authority", "expires_s", "role", "name")
+    CERTIFICATE_FIELD_NUMBER: _ClassVar[int]
+    AUTHORITY_FIELD_NUMBER: _ClassVar[int]
+    EXPIRES_S_FIELD_NUMBER: _ClassVar[int]
+    ROLE_FIELD_NUMBER: _ClassVar[int]
+    NAME_FIELD_NUMBER: _ClassVar[int]
+    certificate: bytes
+    authority: bytes
+    expires_s: int
+    role: str
+    name: str
+    def __init__(self, certificate: _Optional[bytes] = ..., authority: _Optional[bytes] = ..., expires_s: _Optional[int] = ..., role: _Optional[str] = ..., name: _Optional[str] = ...) -> None: ...
+
+class IssueRequest(_message.Message):
+    __slots__ = ("name", "role", "valid_ns")
+    NAME_FIELD_NUMBER: _ClassVar[int]
+    ROLE_FIELD_NUMBER: _ClassVar[int]
+    VALID_NS_FIELD_NUMBER: _ClassVar[int]
+    name: str
+    role: str
+    valid_ns: int
+    def __init__(self, name: _Optional[str] = ..., role: _Optional[str] = ..., valid_ns: _Optional[int] = ...) -> None: ...
+
+class IssueReply(_message.Message):
+    __slots__ = ("token", "expires_s")
+    TOKEN_FIELD_NUMBER: _ClassVar[int]
+    EXPIRES_S_FIELD_NUMBER: _ClassVar[int]
+    token: str
+    expires_s: int
+    def __init__(self, token: _Optional[str] = ..., expires_s: _Optional[int] = ...) -> None: ...

@@ -509,3 +509,167 @@ class Ordering(object):
             timeout,
             metadata,
             _registered_method=True)
+
+
+class EnrolmentStub(object):
+    """Certificates of a fleet that has an authority of its own. Over TLS only.
+    """
+
+    def __init__(self, channel):
+        """Constructor.
+
+        Args:
+            channel: A grpc.Channel.
+        """
+        self.Enrol = channel.unary_unary(
+                '/noonmark.v1.Enrolment/Enrol',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.FromString,
+                _registered_method=True)
+        self.Renew = channel.unary_unary(
+                '/noonmark.v1.Enrolment/Renew',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.RenewRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.FromString,
+                _registered_method=True)
+        self.Issue = channel.unary_unary(
+                '/noonmark.v1.Enrolment/Issue',
+                request_serializer=noonmark_dot_proto_dot_noonmark__pb2.IssueRequest.SerializeToString,
+                response_deserializer=noonmark_dot_proto_dot_noonmark__pb2.IssueReply.FromString,
+                _registered_method=True)
+
+
+class EnrolmentServicer(object):
+    """Certificates of a fleet that has an authority of its own. Over TLS only.
+    """
+
+    def Enrol(self, request, context):
+        """For one who has no certificate yet: the one-time token is the proof.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def Renew(self, request, context):
+        """A certificate for the same name and role as the one that the connection shows.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+    def Issue(self, request, context):
+        """A one-time token for a host, a reader or an operator; for operators.
+        """
+        context.set_code(grpc.StatusCode.UNIMPLEMENTED)
+        context.set_details('Method not implemented!')
+        raise NotImplementedError('Method not implemented!')
+
+
+def add_EnrolmentServicer_to_server(servicer, server):
+    rpc_method_handlers = {
+            'Enrol': grpc.unary_unary_rpc_method_handler(
+                    servicer.Enrol,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.SerializeToString,
+            ),
+            'Renew': grpc.unary_unary_rpc_method_handler(
+                    servicer.Renew,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.RenewRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.SerializeToString,
+            ),
+            'Issue': grpc.unary_unary_rpc_method_handler(
+                    servicer.Issue,
+                    request_deserializer=noonmark_dot_proto_dot_noonmark__pb2.IssueRequest.FromString,
+                    response_serializer=noonmark_dot_proto_dot_noonmark__pb2.IssueReply.SerializeToString,
+            ),
+    }
+    generic_handler = grpc.method_handlers_generic_handler(
+            'noonmark.v1.Enrolment', rpc_method_handlers)
+    server.add_generic_rpc_handlers((generic_handler,))
+    server.add_registered_method_handlers('noonmark.v1.Enrolment', rpc_method_handlers)
+
+
+ # This class is part of an EXPERIMENTAL API.
+class Enrolment(object):
+    """Certificates of a fleet that has an authority of its own. Over TLS only.
+    """
+
+    @staticmethod
+    def Enrol(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Enrolment/Enrol',
+            noonmark_dot_proto_dot_noonmark__pb2.EnrolRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Renew(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Enrolment/Renew',
+            noonmark_dot_proto_dot_noonmark__pb2.RenewRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.EnrolReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)
+
+    @staticmethod
+    def Issue(request,
+            target,
+            options=(),
+            channel_credentials=None,
+            call_credentials=None,
+            insecure=False,
+            compression=None,
+            wait_for_ready=None,
+            timeout=None,
+            metadata=None):
+        return grpc.experimental.unary_unary(
+            request,
+            target,
+            '/noonmark.v1.Enrolment/Issue',
+            noonmark_dot_proto_dot_noonmark__pb2.IssueRequest.SerializeToString,
+            noonmark_dot_proto_dot_noonmark__pb2.IssueReply.FromString,
+            options,
+            channel_credentials,
+            insecure,
+            call_credentials,
+            compression,
+            wait_for_ready,
+            timeout,
+            metadata,
+            _registered_method=True)

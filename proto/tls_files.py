@@ -9,6 +9,7 @@ module, which would cost an agent 4 MB.
 from __future__ import annotations
 
 import binascii
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,3 +97,18 @@ def _stat(path: Path | None) -> object:
     except OSError:
         return "missing"
     return found.st_ino, found.st_mtime_ns, found.st_size
+
+
+def write_atomically(path: Path, content: bytes, mode: int) -> None:
+    """Replace a file in one stroke, durably; readers find the old or the new. Raises OSError."""
+    temporary = path.with_name(f".{path.name}.{os.getpid()}")
+    temporary.unlink(missing_ok=True)
+    try:
+        with os.fdopen(os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise

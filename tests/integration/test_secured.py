@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import base64
-import random
 import shutil
 import socket
 import ssl
 import urllib.error
 import urllib.request
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +20,9 @@ from certificates import CLIENT, SERVER, Maker
 from click.testing import CliRunner, Result
 from grpc_health.v1 import health_pb2, health_pb2_grpc
 from prometheus_client.parser import text_string_to_metric_families
+from secured import LIMIT, Agent, in_thread, on_loop, reporting, running, until
 
 from noonmark.agent.pages import PageServer, keep_renewed, tls_context
-from noonmark.agent.report import Reporter, ReportSettings
-from noonmark.agent.spool import Spool
 from noonmark.collector import config as collector_config
 from noonmark.collector import reader_tokens, tls_server, watched_file
 from noonmark.collector import server as server_module
@@ -34,15 +31,11 @@ from noonmark.collector.query_client import NoData, QueryClient, Refused
 from noonmark.collector.server import CollectorServer
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.channels import Security, credentials
-from noonmark.proto.control import Endpoint, Hello, ProbeCounters
 from noonmark.proto.noonmark_pb2_grpc import QueryStub, ReportsStub
 from noonmark.proto.options import HostPort, gather
-from noonmark.proto.records import ProbeRecord, StampSource
 from noonmark.proto.tls_files import TlsFileProblem, TlsFiles, fingerprint
 
 pytestmark = pytest.mark.sockets
-LIMIT = 20.0
-KERNEL = (StampSource.KERNEL,) * 4
 
 
 @pytest.fixture
@@ -68,88 +61,8 @@ def settings(files: TlsFiles | None, **flags: object) -> collector_config.Collec
     return collector_config.build(merged, {}, Path("/nowhere"))
 
 
-@asynccontextmanager
-async def running(config: collector_config.CollectorConfig) -> AsyncIterator[CollectorServer]:
-    server = CollectorServer(config)
-    stop = asyncio.Event()
-    task = asyncio.create_task(server.run(stop))
-    try:
-        await until(lambda: (server.port and (config.http is None or server.http_port)) or task.done())
-        yield server
-    finally:
-        stop.set()
-        async with asyncio.timeout(LIMIT):
-            await task
-
-
-async def until(condition: Callable[[], Any]) -> None:
-    async with asyncio.timeout(LIMIT):
-        while not condition():
-            await asyncio.sleep(0.005)
-
-
-def on_loop(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:
-    import functools
-
-    @functools.wraps(test)
-    def run(*arguments: Any, **named: Any) -> None:
-        asyncio.run(asyncio.wait_for(test(*arguments, **named), 3 * LIMIT))
-
-    return run
-
-
-class Agent:
-    """A reporter as the agent wires it."""
-
-    def __init__(
-        self, host: str, port: int, files: TlsFiles | None, *, name: str = "", address: str = "127.0.0.1"
-    ) -> None:
-        security = Security(files, name)
-        self.host = host
-        self.spool = Spool()
-        self.reporter = Reporter(
-            ReportSettings(
-                (HostPort(address, port),), interval=0.02, first_pause=0.01, longest_pause=0.05, security=security
-            ),
-            self.spool,
-            hello=self.hello,
-            on_plan=lambda plan: None,
-            counters=ProbeCounters,
-            rng=random.Random(1),
-        )
-
-    async def hello(self, collector: HostPort) -> Hello:
-        return Hello(self.host, 7, endpoints=(Endpoint("127.0.0.9", 18620),))
-
-    def measure(self, *times: int) -> None:
-        self.reporter.add_records([ProbeRecord("holm", t, t + 1, t + 2, t + 3, KERNEL, 1, 1, True) for t in times])
-
-    @property
-    def failure(self) -> str:
-        return self.reporter.statistics().last_failure
-
-    @property
-    def connected(self) -> bool:
-        return self.reporter.statistics().connected
-
-
-@asynccontextmanager
-async def reporting(agent: Agent) -> AsyncIterator[Agent]:
-    task = asyncio.create_task(agent.reporter.run())
-    try:
-        yield agent
-    finally:
-        agent.reporter.stop()
-        async with asyncio.timeout(LIMIT):
-            await task
-
-
 def hosts(server: CollectorServer) -> list[str]:
     return [entry.hello.host for entry in server.directory]
-
-
-async def in_thread(work: Callable[[], Any]) -> Any:
-    return await asyncio.to_thread(work)
 
 
 def ask(port: int, security: Security, question: Callable[[QueryClient], Any], host: str = "127.0.0.1") -> Any:
