@@ -10,6 +10,7 @@ import numpy as np
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
 from noonmark.collector.estimate import Bool, Float64, ProbeColumns
 from noonmark.collector.frames import NS
+from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.rows import choose
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
 from noonmark.collector.survey import FASTEST, Survey
@@ -82,6 +83,13 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
             probes = choose(probes, keep)
             survey = fit(probes)
             seen = None
+    if any(map(_whole_second, found)) and crookedness(survey)[0] > CROOKED:
+        # Reference time itself took the leap: every clock's rate, over a second told twice, looks like a jump.
+        low[:], high[:] = low.max(), high.min()
+        keep = _kept(probes, survey, low, high)
+        if keep.any():
+            probes = choose(probes, keep)
+            survey = fit(probes)
     cut = _straight_enough(probes, survey, fit)
     seen = seen if cut.survey is survey else None
     probes, survey = cut.probes, cut.survey
@@ -113,6 +121,10 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
 def _jumped(change: Change) -> bool:
     """Whether no steering could have moved the clock so far within a slot."""
     return change.step and abs(change.size) > FASTEST * NS * change.slot_s
+
+
+def _whole_second(change: Change) -> bool:
+    return _jumped(change) and abs(abs(change.size) - NS) < NEAR_SECOND_NS
 
 
 def _kept(probes: ProbeColumns, survey: Survey, low: Float64, high: Float64) -> Bool:
