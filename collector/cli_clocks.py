@@ -31,8 +31,14 @@ USED = ("offset_ns", "uncertainty_ns", "lower_ns", "upper_ns")
 
 
 def correction_options(command: Command) -> Command:
-    """`--estimate` and `--raw`, beside the reading options, for commands that correct times."""
-    command = click.option("--raw", is_flag=True, help="Correct nothing: take the stamps as they are.")(command)
+    """`--estimate` and `--raw`, beside the reading options, for commands that put times in order."""
+    return estimate_option(
+        click.option("--raw", is_flag=True, help="Correct nothing: take the stamps as they are.")(command)
+    )
+
+
+def estimate_option(command: Command) -> Command:
+    """`--estimate`, in the place of a collector or a history."""
     return click.option(
         "--estimate",
         "estimate_file",

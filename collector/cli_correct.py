@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import click
 
 from noonmark.collector import cli_options
-from noonmark.collector.cli_clocks import clock_knowledge, correction_options
+from noonmark.collector.cli_clocks import clock_knowledge, estimate_option
 from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_stamps import gathered, stamp_options
 from noonmark.collector.correct_log import CorrectionCounts, Corrector
@@ -18,14 +18,15 @@ from noonmark.collector.log_files import LogError, log_names, open_log
 from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.order_logs import Hosts
+from noonmark.collector.present import counted
 
 CHUNK = 1 << 20
 
 
 @click.command()
 @click.argument("log", metavar="LOG")
-@cli_options.reading_options
-@correction_options
+@cli_options.source_options
+@estimate_option
 @stamp_options
 @click.option(
     "--time-quality",
@@ -38,9 +39,7 @@ def correct(
     collector: str,
     history: str | None,
     timeout: float,
-    as_json: bool,
     estimate_file: str | None,
-    raw: bool,
     formats: tuple[str, ...],
     tz: str | None,
     year: int | None,
@@ -56,10 +55,6 @@ def correct(
 
     Exit code 3: nothing is known of the log's clock.
     """
-    if as_json:
-        raise WrongUse("--json: the corrected log is the output; its lines stay in their own form")
-    if raw:
-        raise WrongUse("--raw: correcting nothing leaves nothing to do")
     options = gathered(tz, year, fields, host_field)
     try:
         names = log_names([log])
@@ -102,13 +97,14 @@ def _lines(stream: ByteStream) -> Iterator[bytes]:
 
 
 def _report(counts: CorrectionCounts, quality: bool) -> None:
-    done = "lines say how true their time is" if quality else "times corrected"
-    click.echo(f"{counts.corrected:,} {done}", err=True)
+    done = counted(counts.corrected, "line" if quality else "time")
+    click.echo(f"{done} {'given timeQuality' if quality else 'corrected'}", err=True)
     if counts.unknown:
-        click.echo(f"{counts.unknown:,} times left as they are: nothing is known of the clock then", err=True)
+        left = "left as they are: nothing is known of the clock then"
+        click.echo(f"{counted(counts.unknown, 'time')} {left}", err=True)
     if counts.impossible:
-        click.echo(f"{counts.impossible:,} lines left as they are: {counts.first_impossible}", err=True)
+        click.echo(f"{counted(counts.impossible, 'line')} left as they are: {counts.first_impossible}", err=True)
     if counts.without_time:
-        click.echo(f"{counts.without_time:,} lines have no readable time", err=True)
+        click.echo(f"{counted(counts.without_time, 'line')} without a readable time", err=True)
     if counts.unknown and not counts.corrected:
         raise NoAnswer("nothing is known of this log's clock then")

@@ -22,6 +22,7 @@ from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge, MergedRecords
 from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
+from noonmark.collector.present import counted
 from noonmark.collector.verdicts import LIKELY
 from noonmark.collector.write_behind import write_behind
 
@@ -98,7 +99,7 @@ def order(
         if field is not None:
             with _opened(names, options, formats) as again:
                 tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
-            _say(f"{len(steps)} causes and effects by {field}")
+            _say(f"{counted(len(steps), 'pair')} of cause and effect by {field}")
         merge = merge_of(
             opened,
             knowledge,
@@ -166,20 +167,24 @@ def _report(merge: Merge, logs: Sequence[OpenLog], findings: Sequence[Finding]) 
     counts = merge.counts
     certain = counts.across - counts.likely - counts.open
     _say(
-        f"{counts.records:,} records of {len(logs)} logs; of {counts.across:,} steps from host to host "
-        f"{certain:,} are certain, {counts.likely:,} likely, {counts.open:,} open"
+        f"{counted(counts.records, 'record')} of {counted(len(logs), 'log')}; of "
+        f"{counted(counts.across, 'step')} from host to host {certain:,} certain, {counts.likely:,} likely, "
+        f"{counts.open:,} open"
     )
     if counts.unknown:
-        _say(f"{counts.unknown:,} records keep their own time (marked !): nothing is known of their host's clock then")
+        keep = "keeps its" if counts.unknown == 1 else "keep their"
+        known = "nothing is known of the host's clock then"
+        _say(f"{counted(counts.unknown, 'record')} {keep} own time (marked !): {known}")
     for log, source in zip(logs, merge.sources, strict=True):
-        if log.counts.unreadable:
-            _say(f"{log.name.path}: {log.counts.unreadable:,} lines without a readable time stay with the line before")
-        if log.counts.refused:
-            _say(f"{log.name.path}: of these {log.counts.refused:,} could be read if: {log.counts.first_refusal}")
+        path, read = log.name.path, log.counts
+        if read.lines and read.unreadable + read.continued == read.lines:
+            _say(f"{path}: no line has a time that can be read: name its --format, or the --field that holds it")
+        elif read.unreadable:
+            _say(f"{path}: {counted(read.unreadable, 'line')} without a readable time kept with the line before")
+        if read.refused:
+            _say(f"{path}: of these {read.refused:,} could be read if: {read.first_refusal}")
         if source.late:
-            _say(
-                f"{log.name.path}: {source.late:,} lines came later than --window allows; they stand as early as can be"
-            )
+            _say(f"{path}: {counted(source.late, 'line')} later than --window allows; placed as early as can be")
         for trouble in log.trouble:
             _say(trouble)
     for finding in findings:

@@ -33,6 +33,8 @@ ANCHOR_NS = 60 * 10**9
 """Pairs are asked about at whole minutes; a history keeps what pairs need as often."""
 PAIR_BUDGET = 2000
 MOMENTS_KEPT = 4
+MOST_AGE_NS = 24 * HOUR_NS
+"""Further than this from any estimate, ageing one tells nothing that would help to put lines in order."""
 
 
 class ClockSource(Protocol):
@@ -198,7 +200,9 @@ def _course(source: ClockSource, host: str, since_ns: int, until_ns: int) -> lis
 
     def ask(at_ns: int) -> None:
         if at_ns not in found:
-            found[at_ns] = source.offset(host, None, at_ns)
+            pair = source.offset(host, None, at_ns)
+            aged = pair.known and abs(at_ns - pair.measured_ns) > MOST_AGE_NS
+            found[at_ns] = PairView(host, None, at_ns, False, "no estimate within a day") if aged else pair
 
     for at_ns in _settings(source, host, since_ns, until_ns):
         ask(at_ns - 1)

@@ -80,6 +80,11 @@ def format_duration(value_ns: float, *, digits: int = 3) -> str:
     return f"{text} {unit.name}"
 
 
+def counted(count: int, noun: str, nouns: str | None = None) -> str:
+    """So many of something: `1 record`, `2,000 records`; `nouns` where the plural is not formed by an s."""
+    return f"{count:,} {noun if count == 1 else nouns or noun + 's'}"
+
+
 def format_age(value_ns: float) -> str:
     """An age or a wait, two digits."""
     return format_duration(value_ns, digits=2)

@@ -60,7 +60,7 @@ def test_logs_come_out_in_corrected_order(estimate: str) -> None:
     result = run("order", "h0=a.log", "h1=b.log.gz", "--estimate", estimate)
     assert result.exit_code == 0
     assert hosts_of(result) == ["h0", "h1", "h1", "h0"]
-    assert "4 records of 2 logs; of 2 steps from host to host 2 are certain" in result.stderr
+    assert "4 records of 2 logs; of 2 steps from host to host 2 certain" in result.stderr
 
 
 def test_raw_corrects_nothing_and_all_is_open() -> None:
@@ -98,7 +98,7 @@ def test_standard_input_with_hosts_in_its_lines(estimate: str) -> None:
     )
     result = run("order", "-", "--estimate", estimate, stdin=lines)
     assert hosts_of(result) == ["h0", "h1", "stranger"]
-    assert "1 records keep their own time" in result.stderr
+    assert "1 record keeps its own time" in result.stderr
 
 
 def test_nothing_known_of_any_clock_is_exit_code_3(estimate: str) -> None:
@@ -119,7 +119,7 @@ def test_lines_without_a_time_are_counted(estimate: str) -> None:
     path.write_bytes(path.read_bytes().replace(b"2026-11-25 06:55:03 no zone\n", b""))
     result = run("order", "h0=a.log", "--estimate", estimate)
     assert result.stdout.endswith("no time\n  continued\n")
-    assert "a.log: 1 lines without a readable time" in result.stderr
+    assert "a.log: 1 line without a readable time" in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,6 @@ def test_lines_without_a_time_are_counted(estimate: str) -> None:
         (("order", "h0=-", "h1=-", "--raw"), "standard input can be one log only"),
         (("order", "h0=-", "--raw", "--explain"), "read the logs twice"),
         (("order", "h0=empty", "--raw"), "the folder holds no logs"),
-        (("correct", "h0=a.log", "--raw"), "nothing to do"),
         (("correct", "a.log", "--estimate", "x"), "nobody says whose clock"),
         (("explain", "a", "b", "--seen", "soon"), "--seen"),
         (("ahead", "--by", "much", "--since", "-1h"), "--by"),
@@ -184,7 +183,7 @@ def test_messages_settle_what_clocks_leave_open(estimate: str) -> None:
     assert opened.exit_code == 1
     settled = run("order", "h0=c.log", "h1=b.log", "--estimate", estimate, "--strict", "--happens-before", "id")
     assert settled.exit_code == 0, settled.stderr
-    assert "2 causes and effects by id" in settled.stderr
+    assert "2 pairs of cause and effect by id" in settled.stderr
     assert (hosts_of(opened), hosts_of(settled)) == (["h1", "h0", "h0"], ["h0", "h1", "h0"])
 
 
@@ -240,7 +239,7 @@ def test_correct_claims_quality_in_structured_data(estimate: str) -> None:
     Path("a.log").write_text("<34>1 2026-11-25T06:55:03.000001Z h0 gate - - - x\nplain\n")
     result = run("correct", "a.log", "--estimate", estimate, "--time-quality")
     assert '[timeQuality tzKnown="1" isSynced="1" syncAccuracy="3102"]' in result.stdout
-    assert "1 lines have no readable time" in result.stderr
+    assert "1 line without a readable time" in result.stderr
 
 
 # --- against a history ---------------------------------------------------------------------------------------------
@@ -309,3 +308,9 @@ def test_ahead_from_a_history(history: str) -> None:
         history,
     )
     assert early.exit_code == 3
+
+
+def test_a_log_without_any_time_is_told_as_such(estimate: str) -> None:
+    Path("a.log").write_text("gate opened\nticket scanned\n")
+    result = run("order", "h0=a.log", "--estimate", estimate)
+    assert "a.log: no line has a time that can be read: name its --format" in result.stderr

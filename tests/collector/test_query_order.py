@@ -175,3 +175,11 @@ def test_wait_is_told_or_why_not() -> None:
 def test_without_any_estimate_nothing_is_known() -> None:
     reply = ask(OrderingService(State(lambda: 0)), "Order", pb.OrderRequest(hosts=["a"], host=[0], stamp_ns=[START_NS]))
     assert list(reply.known) == [False]
+
+
+def test_years_after_the_last_estimate_nothing_is_known(history: History) -> None:
+    live(history, ticks=3)
+    clocks = KnownClocks(PastSource(history), [REFERENCE, GATE])
+    hour, year = 3600 * SECOND_NS, 365 * 86_400 * SECOND_NS
+    assert clocks.host_times(1, np.array([START_NS + hour])).known.all()  # aged, with wider limits
+    assert not clocks.host_times(1, np.array([START_NS + 4 * year])).known.any()
