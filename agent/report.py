@@ -56,6 +56,12 @@ UNWELCOME = (
 )
 """Answers that trying again soon will not change."""
 
+MOST_SLOWDOWN = 64
+LONGEST_SLOWED = 60.0
+"""Seconds between reports that a collector may ask for; the spool holds much more."""
+MOST_IN_FLIGHT = 2
+"""Batches and events sent and not acknowledged: what a collector that is behind has not taken waits here."""
+
 Call = grpc.aio.StreamStreamCall[pb.AgentMessage, pb.CollectorMessage]
 
 
@@ -141,8 +147,11 @@ class Reporter:
         files = settings.security.files
         self._renewal = Renewal(files) if files is not None else None
         self._news = asyncio.Event()
+        self._telling = False
+        """Whether counters and what else stands are due."""
         self._stopping = asyncio.Event()
         self._acknowledged = 0.0
+        self._slowdown = 1
         self._worked = False
         self._connected = False
         self._collector = ""
@@ -161,10 +170,11 @@ class Reporter:
     def add_clock_event(self, event: ClockEvent) -> None:
         """Take a clock event; it leaves at once."""
         self.spool.add_clock_event(event, now=self._monotonic())
-        self._news.set()
+        self.tell_now()
 
     def tell_now(self) -> None:
         """Send what there is without waiting for the next interval."""
+        self._telling = True
         self._news.set()
 
     async def run(self) -> None:
@@ -185,16 +195,18 @@ class Reporter:
         """Make `run` end."""
         self.spool.close_batch(now=self._monotonic())
         self._stopping.set()
-        self._news.set()
+        self.tell_now()
 
     async def _tick(self) -> None:
         while True:
-            spread = self.settings.jitter * self.settings.interval
-            await asyncio.sleep(self.settings.interval + self._rng.uniform(-spread, spread))
+            slowed = min(LONGEST_SLOWED, self.settings.interval * self._slowdown)
+            interval = max(self.settings.interval, slowed)
+            spread = self.settings.jitter * interval
+            await asyncio.sleep(interval + self._rng.uniform(-spread, spread))
             now = self._monotonic()
             self.spool.close_batch(now=now)
             self.spool.expire(now=now)
-            self._news.set()
+            self.tell_now()
 
     async def _keep_connected(self) -> None:
         tries = 0
@@ -302,7 +314,7 @@ class Reporter:
         return "nobody listens there"
 
     async def _send(self, call: Call, hello: pb.AgentMessage) -> None:
-        """Write hello, then whatever the spool has, until stopping."""
+        """Write hello, then whatever the spool has, as fast as it is acknowledged, until stopping."""
         await self._write(call, hello)
         self._connected = True
         self._connections += 1
@@ -310,13 +322,15 @@ class Reporter:
         first = True
         while True:
             self._news.clear()
-            while (entry := self.spool.next_entry()) is not None:
+            while self.spool.in_flight < MOST_IN_FLIGHT and (entry := self.spool.next_entry()) is not None:
                 await self._write(call, self._message(entry))
-            await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
-            for message in self._standing(first):
-                await self._write(call, message)
+            if first or self._telling:
+                self._telling = False
+                await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
+                for message in self._standing(first):
+                    await self._write(call, message)
             first = False
-            if self._stopping.is_set():
+            if self._stopping.is_set() and not self.spool.unsent:
                 await call.done_writing()
                 return
             await self._news.wait()
@@ -354,10 +368,14 @@ class Reporter:
         self._worked = True
         if kind == "acknowledgement":
             try:
-                self.spool.acknowledge(message.acknowledgement.sequence)
+                told = message.acknowledgement
+                self.spool.acknowledge(told.sequence, told.kept if told.HasField("kept") else None)
             except ValueError as error:
                 raise BadMessage(str(error)) from None
             self._acknowledged = self._monotonic()
+            self._slowdown = min(MOST_SLOWDOWN, max(1, message.acknowledgement.report_slowdown))
+            if self.spool.unsent:
+                self._news.set()
         elif kind == "plan":
             plan = control.plan_from_message(message.plan)
             self._plan_version, self._peers = plan.version, len(plan.peers)

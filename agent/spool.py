@@ -1,9 +1,10 @@
 """What was measured and not yet acknowledged: a bounded queue of record batches and clock events. Pure.
 
-Rules: every entry gets the next sequence number, from 1; entries leave from the front, by acknowledgement or, when the
-bounds are passed, by being dropped and counted. Nothing is ever sent out of order, so an acknowledgement of n covers
-everything up to n. After a broken connection `rewind` makes all that is unacknowledged be sent again, under the numbers
-it had, so that the receiver can tell a repeat. `now` is monotonic time in seconds; the wall clock plays no part.
+Rules: every entry gets the next sequence number, from 1; entries leave from the front, when the receiver has kept them
+for good or, when the bounds are passed, by being dropped and counted. Nothing is ever sent out of order, so an
+acknowledgement of n covers everything up to n. What is received and not kept yet stays here: after a broken connection
+`rewind` makes all of it be sent again, under the numbers it had, so that the receiver can tell a repeat. `now` is
+monotonic time in seconds; the wall clock plays no part.
 """
 
 from __future__ import annotations
@@ -48,8 +49,10 @@ class SpoolStatistics:
     """When the oldest closed entry was closed (monotonic seconds)."""
     last_sequence: int
     acknowledged_sequence: int
+    """Up to here the receiver has kept everything."""
     records_added: int
     records_acknowledged: int
+    """Kept by the receiver."""
     records_dropped: int
     clock_events_added: int
     clock_events_dropped: int
@@ -81,7 +84,9 @@ class Spool:
         self._rows = 0
         self._sent = 0
         self._last = 0
-        self._acknowledged = 0
+        self._received = 0
+        """Sequence number up to which the receiver of the present connection has everything."""
+        self._kept = 0
         self._highest_sent = 0
         self._added = self._dropped = self._delivered = self._again = 0
         self._events_added = self._events_dropped = 0
@@ -141,8 +146,14 @@ class Spool:
 
     @property
     def unacknowledged(self) -> bool:
-        """Whether anything was sent on the present connection and not acknowledged yet."""
-        return bool(self._entries) and self._entries[0].sequence <= self._sent
+        """Whether anything was sent on the present connection and is not known to be received yet."""
+        return self.in_flight > 0
+
+    @property
+    def in_flight(self) -> int:
+        """How many entries were sent on the present connection and are not known to be received yet."""
+        gone = self._entries[0].sequence - 1 if self._entries else self._last
+        return max(0, self._sent - max(self._received, gone))
 
     def next_entry(self) -> Entry | None:
         """The next entry to send on the present connection, which counts as sent from now on; None: all are."""
@@ -157,21 +168,26 @@ class Spool:
         self._highest_sent = max(self._highest_sent, entry.sequence)
         return entry
 
-    def acknowledge(self, sequence: int) -> None:
-        """Forget everything up to `sequence`. Raises ValueError for a number that was never sent."""
-        if sequence > self._highest_sent:
-            raise ValueError(f"{sequence} is acknowledged, but only {self._highest_sent} was sent")
-        self._acknowledged = max(self._acknowledged, sequence)
-        self._sent = max(self._sent, sequence)
-        while self._entries and self._entries[0].sequence <= sequence:
+    def acknowledge(self, sequence: int, kept: int | None = None) -> None:
+        """The receiver has everything up to `sequence`, and up to `kept` (None: the same) for good: that is forgotten.
+
+        Raises ValueError for a number that was never sent.
+        """
+        kept = sequence if kept is None else kept
+        if max(sequence, kept) > self._highest_sent:
+            raise ValueError(f"{max(sequence, kept)} is acknowledged, but only {self._highest_sent} was sent")
+        self._received = max(self._received, sequence, kept)
+        self._kept = max(self._kept, kept)
+        self._sent = max(self._sent, self._received)
+        while self._entries and self._entries[0].sequence <= kept:
             entry = self._entries.popleft()
             self._rows -= entry.rows
             if isinstance(entry.body, RecordBatch):
                 self._delivered += entry.rows
 
     def rewind(self) -> None:
-        """A new connection: all that is unacknowledged is to be sent again."""
-        self._sent = self._acknowledged
+        """A new connection: all that is not kept is to be sent again."""
+        self._sent = self._received = self._kept
 
     def statistics(self) -> SpoolStatistics:
         """Fill and counts."""
@@ -181,7 +197,7 @@ class Spool:
             entries=len(self._entries),
             oldest=self._entries[0].closed if self._entries else None,
             last_sequence=self._last,
-            acknowledged_sequence=self._acknowledged,
+            acknowledged_sequence=self._kept,
             records_added=self._added,
             records_acknowledged=self._delivered,
             records_dropped=self._dropped,

@@ -62,11 +62,11 @@ def _home() -> Path:
 
 
 def _end() -> NoReturn:
-    """End with 0 at once where a tick is still being reckoned: all else is closed by now.
+    """End with 0 at once where a tick is still being reckoned or kept: all else is closed by now.
 
     The interpreter's own way out would cut that thread off inside compiled code, and the program would end by a signal.
     """
-    if any(thread.name == "estimate" for thread in threading.enumerate()):
+    if any(thread.name in ("estimate", "keeping") for thread in threading.enumerate()):
         logging.shutdown()
         sys.stdout.flush()
         os._exit(0)

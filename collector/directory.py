@@ -55,6 +55,8 @@ class HostEntry:
     counters: ProbeCounters = field(default_factory=ProbeCounters)
     sequences: dict[int, int] = field(default_factory=dict)
     """By instance, the last few: the highest sequence number received."""
+    kept: dict[int, int] = field(default_factory=dict)
+    """By instance: the highest sequence number whose records are in the history."""
     displaced: set[int] = field(default_factory=set)
     reported: Reported = field(default_factory=Reported)
     """What it tells of its references and its kernel's clock."""
@@ -63,6 +65,16 @@ class HostEntry:
     def sequence(self) -> int:
         """Highest sequence number received of the present instance."""
         return self.sequences.get(self.hello.instance, 0)
+
+    @property
+    def kept_sequence(self) -> int:
+        """Highest sequence number of the present instance that is kept."""
+        return self.kept.get(self.hello.instance, 0)
+
+    def keep(self, instance: int, sequence: int) -> None:
+        """Everything of this instance up to `sequence` is in the history."""
+        if instance in self.sequences:
+            self.kept[instance] = max(sequence, self.kept.get(instance, 0))
 
     def is_new(self, sequence: int) -> bool:
         """Whether a numbered entry was not received before; it counts as received from now on."""
@@ -94,6 +106,7 @@ class Directory:
         entry.sequences[hello.instance] = entry.sequences.pop(hello.instance, 0)
         for old in list(entry.sequences)[:-REMEMBERED_INSTANCES]:
             del entry.sequences[old]
+            entry.kept.pop(old, None)
             entry.displaced.discard(old)
         self._admit(entry)
         return entry

@@ -1,27 +1,27 @@
-"""The tick: at even intervals the window becomes an estimate, which is published, stored and sent to its hosts.
+"""The tick: at even intervals the window becomes an estimate, which is published, sent to its hosts and kept.
 
 Rules: the calculation runs in a thread of its own, so that reports are taken and acknowledged meanwhile; one at a time,
-and one that takes longer than the interval is counted and the next begins late, never beside it. A calculation or a
-store that fails is logged and counted, and the next tick tries again: nothing here ends the collector. The thread is a
-daemon: stopping does not wait for it. All spans are monotonic.
+and one that takes longer than the interval is counted and the next begins late, never beside it. A calculation that
+fails is logged and counted, and the next tick tries again: nothing here ends the collector. The thread is a daemon:
+stopping does not wait for it. All spans are monotonic.
 """
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
-import threading
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 import numpy as np
 
 from noonmark.collector.budgets import Budgets
 from noonmark.collector.claims import with_reports
+from noonmark.collector.daemon_thread import in_daemon_thread
 from noonmark.collector.estimate import Finding, FleetEstimate, ProbeColumns, Reference
+from noonmark.collector.keeping import Keeper, Marks
 from noonmark.collector.references import live_references, resting_on
 from noonmark.collector.reported import Reported
 from noonmark.collector.state import HostFacts, Published, State
@@ -33,7 +33,6 @@ from noonmark.collector.window import HostEvent, Window
 from noonmark.proto import noonmark_pb2 as pb
 
 log = logging.getLogger("noonmark.collector.estimator")
-Result = TypeVar("Result")
 HANGS_AFTER = 300.0
 """Seconds after which a calculation that has not ended never will; the largest fleet's takes a twentieth of it."""
 REMIND_AFTER = 60.0
@@ -47,13 +46,6 @@ class Step(Protocol):
         self, probes: ProbeColumns, *, references: Sequence[Reference], previous: FleetEstimate | None
     ) -> FleetEstimate:
         """Estimate every clock of the fleet."""
-
-
-class Store(Protocol):
-    """What the estimator asks of a history."""
-
-    def append(self, estimate: FleetEstimate, places: Mapping[str, tuple[str, str]]) -> object:
-        """Keep an estimate, and what hosts tell of their zones and roles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +62,6 @@ class TickStatistics:
     """Calculations that failed."""
     overrun: int
     """Ticks left out because the one before took too long."""
-    store_failures: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +71,6 @@ class Solved:
     estimate: FleetEstimate
     messages: Mapping[str, pb.HostEstimate]
     seconds: float
-    store_error: Exception | None
 
 
 class MissingReference(Exception):  # noqa: N818 - named for what is missing
@@ -101,7 +91,8 @@ class Estimator:
         *,
         step: Step,
         references: Sequence[Reference] = (),
-        store: Store | None = None,
+        keeper: Keeper | None = None,
+        marks: Callable[[], Marks] = dict,
         facts: Callable[[], Mapping[str, HostFacts]] = dict,
         reports: Callable[[], Mapping[str, Reported]] = dict,
         take_reported: bool = False,
@@ -115,7 +106,8 @@ class Estimator:
         self._state = state
         self._step = step
         self._references = tuple(references)
-        self._store = store
+        self._keeper = keeper
+        self._marks = marks
         self._facts = facts
         self._reports = reports
         self._take_reported = take_reported
@@ -129,7 +121,7 @@ class Estimator:
         self._told: dict[HostEvent, Finding] = {}
         self._reminded = -REMIND_AFTER
         self._alive = monotonic()
-        self._ticks = self._empty = self._waiting = self._failed = self._overrun = self._store_failures = 0
+        self._ticks = self._empty = self._waiting = self._failed = self._overrun = 0
 
     async def run(self) -> None:
         """Tick until cancelled."""
@@ -153,11 +145,11 @@ class Estimator:
         if not len(columns):
             self._empty += 1
             return
-        events, reports = self._window.events(), self._reports()
+        events, reports, marks = self._window.events(), self._reports(), self._marks()
         measured_ns = round(self._window.newest * 1e9)
         try:
             references = self._references_now(reports, now)
-            solved = await in_daemon_thread(lambda: self._solve(columns, events, references, reports, now))
+            solved = await in_daemon_thread(lambda: self._solve(columns, events, references, reports, now), "estimate")
         except MissingReference as missing:
             self._waiting += 1
             self._remind(str(missing))
@@ -166,9 +158,6 @@ class Estimator:
             self._failed += 1
             log.exception("the estimate failed", extra={"fields": {"rows": len(columns)}})
             return
-        if solved.store_error is not None:
-            self._store_failures += 1
-            log.error("the estimate was not stored", extra={"fields": {"reason": solved.store_error}})
         self._ticks += 1
         self._previous = solved.estimate
         published = self._state.publish(
@@ -178,6 +167,8 @@ class Estimator:
             solve_seconds=solved.seconds,
             lateness_seconds=max(0.0, now - due),
         )
+        if self._keeper is not None:
+            self._keeper.offer(solved.estimate, _places(published), marks)
         if self._deliver is not None:
             await self._tell_budgets(solved, published)
             self._deliver(solved.messages)
@@ -187,7 +178,9 @@ class Estimator:
             return
         labels = {host: (facts.zone, facts.role) for host, facts in published.facts.items()}
         try:
-            await in_daemon_thread(lambda: with_budgets(solved.messages, solved.estimate, labels, self._budgets))
+            await in_daemon_thread(
+                lambda: with_budgets(solved.messages, solved.estimate, labels, self._budgets), "estimate"
+            )
         except Exception:  # the hosts then hear of their clocks without their budgets
             log.exception("the hosts were not told their budgets")
 
@@ -224,20 +217,7 @@ class Estimator:
         rests = resting_on(present, reports)
         for message in messages.values():
             message.resting_on = rests
-        seconds = time.perf_counter() - started
-        error: Exception | None = None
-        if self._store is not None:
-            try:
-                self._store.append(estimate, self._places())
-            except Exception as failure:  # a full disk must not stop the live numbers
-                error = failure
-        return Solved(estimate, messages, seconds, error)
-
-    def _places(self) -> dict[str, tuple[str, str]]:
-        """Zone and role of the hosts that tell of any, as last published."""
-        latest = self._state.latest()
-        facts = latest.facts if latest is not None else {}
-        return {host: (fact.zone, fact.role) for host, fact in facts.items() if fact.zone or fact.role}
+        return Solved(estimate, messages, time.perf_counter() - started)
 
     def _present(self, columns: ProbeColumns, references: Sequence[Reference]) -> tuple[Reference, ...]:
         """The references that the window knows. Raises MissingReference if there should be some and are none."""
@@ -253,33 +233,9 @@ class Estimator:
 
     def statistics(self) -> TickStatistics:
         """Counts so far."""
-        return TickStatistics(
-            self._ticks, self._empty, self._waiting, self._failed, self._overrun, self._store_failures
-        )
+        return TickStatistics(self._ticks, self._empty, self._waiting, self._failed, self._overrun)
 
 
-async def in_daemon_thread(work: Callable[[], Result]) -> Result:
-    """Run `work` in a thread that does not keep the program from ending; its result or its exception."""
-    loop = asyncio.get_running_loop()
-    future: asyncio.Future[Result] = loop.create_future()
-
-    def settle(result: Result | None, error: BaseException | None) -> None:
-        if future.done():
-            return
-        if error is not None:
-            future.set_exception(error)
-        else:
-            future.set_result(result)  # type: ignore[arg-type]
-
-    def body() -> None:
-        result: Result | None = None
-        error: BaseException | None = None
-        try:
-            result = work()
-        except BaseException as raised:  # handed over whole: the waiting side decides
-            error = raised
-        with contextlib.suppress(RuntimeError):  # the loop ended first: nobody waits
-            loop.call_soon_threadsafe(settle, result, error)
-
-    threading.Thread(target=body, name="estimate", daemon=True).start()
-    return await future
+def _places(published: Published) -> dict[str, tuple[str, str]]:
+    """Zone and role of the hosts that tell of any."""
+    return {host: (fact.zone, fact.role) for host, fact in published.facts.items() if fact.zone or fact.role}

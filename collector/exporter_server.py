@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from prometheus_client.core import Metric
 from prometheus_client.registry import Collector
 
+from noonmark.collector.demand import Demand
 from noonmark.collector.estimator import TickStatistics
-from noonmark.collector.families import counter, single
+from noonmark.collector.families import counter, gauge, single
 from noonmark.collector.ingest import IngestFill
+from noonmark.collector.keeping import KeepingStatistics
 
 OUTCOMES = {
     "published": "ticks",
@@ -30,6 +32,8 @@ class ServerCollector(Collector):
         plans: Callable[[], int],
         *,
         interval: float,
+        keeping: Callable[[], KeepingStatistics] | None = None,
+        demand: Demand | None = None,
         refusals: Callable[[], Mapping[str, int]] = dict,
         certificate_expires_s: Callable[[], float | None] = lambda: None,
     ) -> None:
@@ -37,6 +41,8 @@ class ServerCollector(Collector):
         self._ticks = ticks
         self._plans = plans
         self._interval = interval
+        self._keeping = keeping
+        self._demand = demand
         self._refusals = refusals
         self._certificate_expires_s = certificate_expires_s
 
@@ -54,8 +60,18 @@ class ServerCollector(Collector):
         yield counter(
             "collector_ticks_total", (((outcome,), getattr(ticks, name)) for outcome, name in OUTCOMES.items())
         )
-        yield counter("collector_store_failures_total", [((), ticks.store_failures)])
+        if self._keeping is not None:
+            keeping = self._keeping()
+            yield counter("collector_store_failures_total", [((), keeping.failures)])
+            yield counter("collector_estimates_kept_total", [((), keeping.kept)])
+            yield counter("collector_estimates_given_up_total", [((), keeping.given_up)])
+            yield single("collector_estimates_waiting", keeping.waiting)
         yield counter("collector_plans_total", [((), self._plans())])
+        if self._demand is not None:
+            pressure, levels = self._demand.pressure, self._demand.levels
+            yield single("collector_pressure_level", pressure.level)
+            yield single("collector_loop_late_ratio", pressure.strain)
+            yield gauge("collector_probed_hosts", (((f"{2.0**level:g}",), levels[level]) for level in levels))
         refusals = self._refusals()
         yield counter("collector_refused_total", (((reason,), count) for reason, count in sorted(refusals.items())))
         expires_s = self._certificate_expires_s()

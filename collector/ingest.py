@@ -1,8 +1,11 @@
 """The collector's end of the report stream: records in; acknowledgement, plan and the host's own estimate out.
 
-Rules: nothing is acknowledged before it is in the window; a repeat is acknowledged again and otherwise ignored;
+Rules: nothing is acknowledged before it is in the window, nor as kept before it is in the history (keeping.py), where
+there is one; a repeat is acknowledged again and otherwise ignored;
 nonsense ends the stream with INVALID_ARGUMENT and a sentence that says what was wrong, and harms no other stream. What
-waits to be sent to one agent is at most one of each kind, the newest, so a slow reader costs no memory.
+waits to be sent to one agent is at most one of each kind, the newest, so a slow reader costs no memory. Agents have
+few batches under way at a time, so what a pressed collector does not take waits with them; with each acknowledgement
+they are told how much less often to report. What goes to all agents goes to some at a time.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ import grpc.aio
 
 from noonmark.collector.access import Identity
 from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken, WrongHost
+from noonmark.collector.keeping import Marks
 from noonmark.collector.reported import HeardKernel, HeardStatus
 from noonmark.collector.window import Window
 from noonmark.proto import control, convert
@@ -35,6 +39,11 @@ HELLO_WITHIN = 10.0
 """Seconds that a new stream has to introduce itself."""
 MAX_DESTINATIONS = 4096
 """Names in one batch."""
+
+AT_ONCE = 500
+"""Streams that are given an estimate or a plan in one turn of the loop, or,"""
+TURNS = 12
+"""of large fleets, so many parts of all."""
 
 Context = grpc.aio.ServicerContext[pb.AgentMessage, pb.CollectorMessage]
 
@@ -85,14 +94,17 @@ class Stream:
         self.instance = entry.hello.instance
         self._task = task
         self._ready = asyncio.Event()
-        self._acknowledgement: int | None = None
+        self._acknowledgement: pb.Acknowledgement | None = None
         self._plan: pb.Plan | None = None
         self._estimate: pb.HostEstimate | None = None
         self.farewell: tuple[grpc.StatusCode, str] | None = None
 
-    def acknowledge(self, sequence: int) -> None:
-        """Tell the agent that everything up to `sequence` is safe."""
-        self._acknowledgement = sequence
+    def acknowledge(self, sequence: int, kept: int, slowdown: int = 1) -> None:
+        """Tell the agent that everything up to `sequence` is here, and up to `kept` in the history.
+
+        And to report so many times less often than set.
+        """
+        self._acknowledgement = pb.Acknowledgement(sequence=sequence, kept=kept, report_slowdown=slowdown)
         self._ready.set()
 
     def offer_plan(self, plan: pb.Plan) -> None:
@@ -114,8 +126,8 @@ class Stream:
     def take(self) -> Iterable[pb.CollectorMessage]:
         """What waits, oldest kind of promise first."""
         if self._acknowledgement is not None:
-            sequence, self._acknowledgement = self._acknowledgement, None
-            yield pb.CollectorMessage(acknowledgement=pb.Acknowledgement(sequence=sequence))
+            acknowledgement, self._acknowledgement = self._acknowledgement, None
+            yield pb.CollectorMessage(acknowledgement=acknowledgement)
         if self._plan is not None:
             plan, self._plan = self._plan, None
             yield pb.CollectorMessage(plan=plan)
@@ -136,7 +148,8 @@ class Ingest(ReportsServicer):
     """The gRPC service `Reports`. `on_arrival` is called with each host that connects, to be given a plan.
 
     `certificate_of` gives the identity behind a connection; None where connections are plain, and each agent's word is
-    taken.
+    taken. `keeps`: there is a history, and `kept` tells when it has something; else what is received is as safe as it
+    gets.
     """
 
     def __init__(
@@ -146,16 +159,24 @@ class Ingest(ReportsServicer):
         *,
         on_arrival: Callable[[str], None] | None = None,
         certificate_of: Callable[[Context], Identity | None] = lambda context: None,  # noqa: ARG005
+        keeps: bool = False,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.window = window
         self.directory = directory
         self.on_arrival = on_arrival
         self._certificate_of = certificate_of
+        self._keeps = keeps
         self._monotonic = monotonic
         self._streams: dict[str, Stream] = {}
         self._counts: Counter[str] = Counter()
         self._closing = False
+        self._untold: dict[str, pb.HostEstimate] = {}
+        self._unplanned: dict[str, control.Plan] = {}
+        self._part = AT_ONCE
+        self._round = 0
+        self.slowdown = 1
+        """How many times less often than they are set agents are asked to report."""
 
     async def Report(self, request_iterator: AsyncIterator[pb.AgentMessage], context: Context) -> None:  # noqa: N802
         """Serve one agent until either side ends the stream."""
@@ -225,7 +246,7 @@ class Ingest(ReportsServicer):
             stream.end(grpc.StatusCode.UNAVAILABLE, "the collector is stopping")
         # A repeat that the agent need not send again, if its last connection broke before it heard so.
         if stream.entry.sequence:
-            stream.acknowledge(stream.entry.sequence)
+            self._acknowledge(stream)
         if self.on_arrival is not None:
             self.on_arrival(stream.entry.hello.host)
         sender = asyncio.create_task(stream.send_all(context))
@@ -267,6 +288,29 @@ class Ingest(ReportsServicer):
             raise BadMessage("hello came twice on one stream")
         # A message of a kind unknown here comes from a newer agent, and is not for us.
 
+    def _acknowledge(self, stream: Stream) -> None:
+        entry = stream.entry
+        stream.acknowledge(entry.sequence, entry.kept_sequence if self._keeps else entry.sequence, self.slowdown)
+
+    def marks(self) -> Marks:
+        """How far each host's reports are in the window now, of those whose newest are not kept yet."""
+        return {
+            entry.hello.host: (entry.hello.instance, entry.sequence)
+            for entry in self.directory
+            if entry.sequence > entry.kept_sequence
+        }
+
+    def kept(self, marks: Marks) -> None:
+        """Reports up to these marks are in the history: agents may forget them."""
+        for host, (instance, sequence) in marks.items():
+            entry = self.directory.get(host)
+            if entry is None:
+                continue
+            entry.keep(instance, sequence)
+            stream = self._streams.get(host)
+            if stream is not None and stream.instance == instance:
+                self._acknowledge(stream)
+
     def _take_reference(self, stream: Stream, message: pb.ReferenceStatus, now: float) -> None:
         status = status_from_message(message)
         before = stream.entry.reported.reference
@@ -289,7 +333,7 @@ class Ingest(ReportsServicer):
             self._counts["batches"] += 1
         else:
             self._counts["repeats"] += 1
-        stream.acknowledge(stream.entry.sequence)
+        self._acknowledge(stream)
 
     def _take_event(self, stream: Stream, message: pb.ClockEvent, now: float) -> None:
         event = convert.clock_event_from_message(message)
@@ -303,7 +347,7 @@ class Ingest(ReportsServicer):
             log.warning("a host's clock was set, or the host slept", extra={"fields": fields})
         else:
             self._counts["repeats"] += 1
-        stream.acknowledge(stream.entry.sequence)
+        self._acknowledge(stream)
 
     def send_plan(self, host: str, plan: control.Plan) -> bool:
         """Give a connected host its plan; False if it is not connected."""
@@ -314,11 +358,39 @@ class Ingest(ReportsServicer):
         self._counts["plans_sent"] += 1
         return True
 
-    def send_estimates(self, estimates: Mapping[str, pb.HostEstimate]) -> None:
-        """Give every connected host its own estimate."""
-        for host, stream in self._streams.items():
+    def send_plans(self, plans: Mapping[str, control.Plan]) -> None:
+        """Give connected hosts their plans, some now and the others at `tell_some`."""
+        self._unplanned.update(plans)
+        self._begin()
+
+    def send_estimates(self, estimates: Mapping[str, pb.HostEstimate], every: int = 1) -> None:
+        """Give connected hosts their own estimates, some now and the others at `tell_some`; those not told yet of
+        an older one are told of this one. `every`: each host at one of so many calls.
+        """
+        self._round += 1
+        for place, host in enumerate(self._streams):
             estimate = estimates.get(host)
-            if estimate is not None:
+            if estimate is not None and ((place + self._round) % every == 0 or host in self._untold):
+                self._untold[host] = estimate
+        self._begin()
+
+    def _begin(self) -> None:
+        self._part = max(AT_ONCE, -(-(len(self._untold) + len(self._unplanned)) // TURNS))
+        self.tell_some()
+
+    def tell_some(self) -> None:
+        """Send a part of what waits to be sent to many; to be called every so often."""
+        left = self._part
+        while left and self._unplanned:
+            left -= 1
+            host = next(iter(self._unplanned))
+            self.send_plan(host, self._unplanned.pop(host))
+        while left and self._untold:
+            left -= 1
+            host = next(iter(self._untold))
+            estimate = self._untold.pop(host)
+            stream = self._streams.get(host)
+            if stream is not None:
                 stream.offer_estimate(estimate)
                 self._counts["estimates_sent"] += 1
 

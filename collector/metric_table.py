@@ -53,8 +53,35 @@ TABLE: tuple[Metric, ...] = (
         ("collector_hosts", "gauge", "Hosts that reported lately.", ()),
         ("collector_window_records", "gauge", "Probe records in the window.", ()),
         ("collector_ticks_total", "counter", "Ticks, by outcome.", ("outcome",)),
-        ("collector_store_failures_total", "counter", "Estimates that could not be stored.", ()),
+        (
+            "collector_store_failures_total",
+            "counter",
+            "Attempts to store an estimate that failed; each is tried again.",
+            (),
+        ),
+        ("collector_estimates_kept_total", "counter", "Estimates stored in the history.", ()),
+        (
+            "collector_estimates_given_up_total",
+            "counter",
+            "Estimates that are not in the history, and will not be.",
+            (),
+        ),
+        ("collector_estimates_waiting", "gauge", "Estimates that wait to be stored.", ()),
         ("collector_plans_total", "counter", "Probe plans drawn up.", ()),
+        (
+            "collector_pressure_level",
+            "gauge",
+            "How much less is asked of agents because the collector is pressed: 0 nothing, to 3 each doubles the time "
+            "between reports, beyond each doubles the time between probes.",
+            (),
+        ),
+        ("collector_loop_late_ratio", "gauge", "Part of the last ten seconds for which the event loop was late.", ()),
+        (
+            "collector_probed_hosts",
+            "gauge",
+            "Hosts by the time between their probes, in multiples of the probe interval.",
+            ("multiple",),
+        ),
         (
             "collector_refused_total",
             "counter",

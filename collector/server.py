@@ -22,6 +22,7 @@ from noonmark.collector import pipeline
 from noonmark.collector.access_control import AccessControl, RefusedHolders
 from noonmark.collector.authority_folder import AuthorityFolder
 from noonmark.collector.config import CollectorConfig
+from noonmark.collector.demand import Demand
 from noonmark.collector.directory import Directory, DirectorySettings
 from noonmark.collector.enrolment import EnrolmentService
 from noonmark.collector.estimator import Estimator, Step
@@ -30,6 +31,7 @@ from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.history import History, Pace, Retention, open_history
 from noonmark.collector.http_api import Api
 from noonmark.collector.ingest import Ingest
+from noonmark.collector.keeping import Keeper
 from noonmark.collector.page import add_page
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
@@ -41,6 +43,7 @@ from noonmark.collector.tls_server import ServerTls
 from noonmark.collector.web import application, serve
 from noonmark.collector.web_access import guard
 from noonmark.collector.window import Window, WindowSettings
+from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.noonmark_pb2_grpc import (
     add_EnrolmentServicer_to_server,
     add_OrderingServicer_to_server,
@@ -67,6 +70,8 @@ SERVER_OPTIONS = (
 )
 REFRESH_EVERY = 0.25
 EXPIRE_EVERY = 2.0
+FINISH_WITHIN = 10.0
+"""Seconds that the store is given when the collector ends."""
 SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering", "noonmark.v1.Enrolment")
 
 
@@ -91,7 +96,9 @@ class CollectorServer:
         self.keeper = PlanKeeper(
             [reference.host for reference in config.reference],
             PlanSettings(peers=config.peers, foreign=config.zone_peers, interval_ns=round(config.probe_interval * 1e9)),
+            config.cadence,
         )
+        self.demand = Demand(self.keeper, config.budgets)
         self.authority = AuthorityFolder(config.authority) if config.authority is not None else None
         self._renew_own_certificate()
         self.tls = ServerTls(config.tls) if config.tls is not None else None
@@ -102,24 +109,33 @@ class CollectorServer:
             refused=RefusedHolders(config.refused) if config.refused is not None else None,
         )
         self.ingest = Ingest(
-            self.window, self.directory, on_arrival=self._arrived, certificate_of=self.access.certificate_of
+            self.window,
+            self.directory,
+            on_arrival=self._arrived,
+            certificate_of=self.access.certificate_of,
+            keeps=config.data is not None,
         )
         self.history = _history(config)
+        self.keeping = Keeper(self.history, on_kept=self.ingest.kept) if self.history is not None else None
         self.estimator = Estimator(
             self.window,
             self.state,
             step=step,
             references=config.reference,
-            store=self.history,
+            keeper=self.keeping,
+            marks=self.ingest.marks,
             facts=self._facts,
             reports=self.directory.reports,
             take_reported=config.reported_references,
-            deliver=self.ingest.send_estimates,
+            deliver=self._deliver,
             budgets=self.config.budgets,
             interval=config.tick,
         )
         self.port = self.http_port = self.token_port = 0
         """As really bound, once it runs."""
+
+    def _deliver(self, estimates: Mapping[str, pb.HostEstimate]) -> None:
+        self.ingest.send_estimates(estimates, self.demand.pressure.tell_every)
 
     def _arrived(self, host: str) -> None:
         plan = self.keeper.plan(host)
@@ -153,6 +169,7 @@ class CollectorServer:
                 asyncio.create_task(notifier.feed_watchdog(self.estimator.trouble)),
                 asyncio.create_task(stop.wait()),
             ]
+            keeping = asyncio.create_task(self.keeping.run()) if self.keeping is not None else None
             log.info("started", extra={"fields": self._started()})
             notifier.tell("READY=1")
             try:
@@ -165,8 +182,10 @@ class CollectorServer:
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+                await self._finish_keeping(keeping)
                 await health.enter_graceful_shutdown()
-        if self.history is not None:
+        # A store that hangs is left to the kernel: what it was given is whole there, or not there at all.
+        if self.history is not None and not (self.keeping and self.keeping.statistics().waiting):
             self.history.close()
         log.info("stopped")
 
@@ -179,6 +198,17 @@ class CollectorServer:
                 log.info("the collector's certificate was renewed")
         except (OSError, ValueError) as error:
             log.error("the collector's certificate cannot be renewed: %s", error)
+
+    async def _finish_keeping(self, keeping: asyncio.Task[None] | None) -> None:
+        """Have what waits kept, while agents are still there to be told; what cannot be, they send elsewhere."""
+        if self.keeping is None or keeping is None:
+            return
+        await self.keeping.drain(FINISH_WITHIN)
+        waiting = self.keeping.statistics().waiting
+        if waiting:
+            log.error("estimates could not be kept", extra={"fields": {"waiting": waiting}})
+        keeping.cancel()
+        await asyncio.gather(keeping, return_exceptions=True)
 
     @contextlib.asynccontextmanager
     async def _grpc(self) -> AsyncIterator[HealthServicer]:
@@ -231,7 +261,9 @@ class CollectorServer:
                 self.ingest.fill,
                 self.estimator.statistics,
                 lambda: self.keeper.drawn_up,
+                keeping=self.keeping.statistics if self.keeping is not None else None,
                 interval=self.config.tick,
+                demand=self.demand,
                 refusals=self.access.counts,
                 certificate_expires_s=lambda: self.tls.expires_s if self.tls is not None else None,
             )
@@ -253,7 +285,7 @@ class CollectorServer:
         return "" if self.state.latest() is not None else "no estimate yet"
 
     async def _keep_plan(self) -> None:
-        expired = time.monotonic()
+        expired = looked = time.monotonic()
         while True:
             now = time.monotonic()
             if now - expired >= EXPIRE_EVERY:
@@ -264,11 +296,33 @@ class CollectorServer:
                     self.tls.refresh()
                 expired = now
             changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)
-            for host, plan in changed.items():
-                self.ingest.send_plan(host, plan)
             if changed:
                 log.info("new plan", extra={"fields": {"hosts": len(self.directory), "changed": len(changed)}})
+            self.ingest.send_plans(changed)
+            due = time.monotonic() + REFRESH_EVERY
             await asyncio.sleep(REFRESH_EVERY)
+            self._look(elapsed=time.monotonic() - looked, lateness=time.monotonic() - due)
+            looked = time.monotonic()
+
+    def _look(self, *, elapsed: float, lateness: float) -> None:
+        """Follow the clocks and the collector's own strain with what is asked of agents."""
+        pressure = self.demand.pressure
+        level = pressure.level
+        fill = self.window.statistics().rows / self.window.settings.max_rows
+        changed = self.demand.look(
+            self.state.latest(), elapsed=elapsed, lateness=lateness, fill=fill, now=time.monotonic()
+        )
+        self.ingest.slowdown = pressure.slowdown
+        self.ingest.send_plans(changed)
+        if pressure.level != level:
+            fields = {
+                "level": pressure.level,
+                "reports": f"1/{pressure.slowdown}",
+                "probes": f"1/{1 << pressure.stretch}",
+                "late_part": round(pressure.strain, 2),
+                "window_fill": round(fill, 2),
+            }
+            log.warning("what is asked of agents follows the collector's strain", extra={"fields": fields})
 
     def _started(self) -> Mapping[str, object]:
         return {

@@ -271,10 +271,14 @@ class KernelClock(_message.Message):
     def __init__(self, synchronized: bool = ..., maximum_error_ns: _Optional[int] = ..., estimated_error_ns: _Optional[int] = ..., frequency: _Optional[float] = ..., offset_ns: _Optional[int] = ..., leap: _Optional[int] = ..., tai_minus_utc_s: _Optional[int] = ..., status: _Optional[int] = ...) -> None: ...
 
 class Acknowledgement(_message.Message):
-    __slots__ = ("sequence",)
+    __slots__ = ("sequence", "report_slowdown", "kept")
     SEQUENCE_FIELD_NUMBER: _ClassVar[int]
+    REPORT_SLOWDOWN_FIELD_NUMBER: _ClassVar[int]
+    KEPT_FIELD_NUMBER: _ClassVar[int]
     sequence: int
-    def __init__(self, sequence: _Optional[int] = ...) -> None: ...
+    report_slowdown: int
+    kept: int
+    def __init__(self, sequence: _Optional[int] = ..., report_slowdown: _Optional[int] = ..., kept: _Optional[int] = ...) -> None: ...
 
 class Plan(_message.Message):
     __slots__ = ("version", "peers")

@@ -163,3 +163,22 @@ def test_a_receiver_that_skips_repeats_gets_every_record_once(actions: list[str]
     assert received == sorted(set(received))
     assert len(received) == spool.statistics().records_added
     assert spool.statistics().rows == 0
+
+
+def test_in_flight_are_those_sent_and_not_acknowledged() -> None:
+    spool = Spool()
+    assert spool.in_flight == 0
+    for number in range(4):
+        spool.add_records([record(number)], now=0.0)
+        spool.close_batch(now=0.0)
+    assert spool.in_flight == 0
+    spool.next_entry()
+    spool.next_entry()
+    assert spool.in_flight == 2
+    spool.acknowledge(1)
+    assert spool.in_flight == 1
+    spool.rewind()
+    assert spool.in_flight == 0
+    spool.next_entry()
+    spool.acknowledge(2)
+    assert (spool.in_flight, spool.unsent) == (0, True)

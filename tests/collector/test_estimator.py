@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from noonmark.collector.budgets import Budgets, parse_rule
+from noonmark.collector.daemon_thread import in_daemon_thread
 from noonmark.collector.estimate import (
     Finding,
     FindingKind,
@@ -20,7 +21,8 @@ from noonmark.collector.estimate import (
     ProbeColumns,
     Reference,
 )
-from noonmark.collector.estimator import Estimator, in_daemon_thread
+from noonmark.collector.estimator import Estimator
+from noonmark.collector.keeping import Keeper
 from noonmark.collector.state import HostFacts, State
 from noonmark.collector.told import with_events
 from noonmark.collector.window import HostEvent, Window
@@ -104,12 +106,14 @@ class Bench:
         self.window, self.state, self.steps, self.store = Window(), State(), Steps(), Store()
         self.delivered: list[Mapping[str, pb.HostEstimate]] = []
         self.now = 100.0
+        self.runner = asyncio.Runner()
+        self.keeper = Keeper(self.store)
         self.estimator = Estimator(
             self.window,
             self.state,
             step=self.steps,
             references=[Reference(host) for host in references],
-            store=self.store,
+            keeper=self.keeper,
             deliver=self.delivered.append,
             facts=lambda: {"holm": HostFacts(zone="holm", role="ticket gate")},
             budgets=Budgets(tuple(map(parse_rule, budgets))),
@@ -121,7 +125,16 @@ class Bench:
         self.window.add(source, RecordBatch.from_records(1, [record]), self.now)
 
     def tick(self) -> None:
-        asyncio.run(self.estimator.tick(self.now - 0.5))
+        async def one() -> None:
+            keeping = asyncio.create_task(self.keeper.run())
+            await self.estimator.tick(self.now - 0.5)
+            await self.keeper.drain(0.05 if self.store.full else 10.0)
+            keeping.cancel()
+
+        self.runner.run(one())
+
+    def __del__(self) -> None:
+        self.runner.close()
 
 
 def test_an_estimate_is_published_stored_and_sent_to_its_hosts() -> None:
@@ -202,7 +215,10 @@ def test_a_store_that_fails_does_not_keep_the_numbers_from_readers() -> None:
     bench.store.full = True
     bench.tick()
     assert bench.state.latest() is not None
-    assert bench.estimator.statistics().store_failures == 1
+    assert (bench.keeper.statistics().failures, bench.keeper.statistics().waiting) == (1, 1)
+    bench.store.full = False
+    bench.tick()
+    assert (len(bench.store.kept), bench.keeper.statistics().waiting) == (2, 0), "nothing is missing in the past"
 
 
 def test_what_a_host_told_of_its_clock_is_among_the_findings_in_reference_time() -> None:
@@ -267,9 +283,9 @@ def test_a_slow_calculation_leaves_ticks_out_and_says_so() -> None:
 
 def test_work_in_a_thread_gives_back_its_result_or_its_exception() -> None:
     async def main() -> None:
-        assert await in_daemon_thread(lambda: threading.current_thread().daemon) is True
+        assert await in_daemon_thread(lambda: threading.current_thread().daemon, "test") is True
         with pytest.raises(KeyError, match="lost"):
-            await in_daemon_thread(lambda: {}["lost"])
+            await in_daemon_thread(lambda: {}["lost"], "test")
 
     asyncio.run(main())
 

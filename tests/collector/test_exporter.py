@@ -17,6 +17,7 @@ from noonmark.collector.estimator import TickStatistics
 from noonmark.collector.exporter import FleetCollector, SeriesLimits
 from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.ingest import IngestFill
+from noonmark.collector.keeping import KeepingStatistics
 from noonmark.collector.metric_table import MOST_ZONES, OTHER_ZONES, TABLE
 from noonmark.collector.state import HostFacts, Published
 
@@ -267,9 +268,10 @@ def test_everything_told_stands_in_the_table_with_its_labels() -> None:
     made.register(
         ServerCollector(
             lambda: IngestFill(1, 2, 3),
-            lambda: TickStatistics(1, 2, 3, 4, 5, 6),
+            lambda: TickStatistics(1, 2, 3, 4, 5),
             lambda: 4,
             interval=5.0,
+            keeping=lambda: KeepingStatistics(1, 2, 3, 4, ""),
             refusals=lambda: {"wrong-role": 7},
             certificate_expires_s=lambda: 8.0,
         )

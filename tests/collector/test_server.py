@@ -250,7 +250,8 @@ def test_the_past_can_be_asked_for(tmp_path: Path) -> None:
                 then = await QueryStub(channel).Offset(pb.OffsetRequest(a="holm", at_ns=latest.estimate.at_ns))
             assert then.known
             assert then.offset_ns == pytest.approx(OFFSETS["holm"], abs=1000)
-            assert server.estimator.statistics().store_failures == 0
+            assert server.keeping is not None
+            assert server.keeping.statistics().failures == 0
 
     run(main)
     assert (tmp_path / "history.sqlite").exists()

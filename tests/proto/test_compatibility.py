@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from google.protobuf.descriptor_pb2 import DescriptorProto, FieldDescriptorProto, FileDescriptorProto
+from google.protobuf.descriptor_pb2 import (
+    DescriptorProto,
+    EnumDescriptorProto,
+    FieldDescriptorProto,
+    FileDescriptorProto,
+)
 
 from noonmark.proto import compatibility
 from noonmark.proto.compatibility import breaks, present, released
@@ -20,6 +25,11 @@ def message(file: FileDescriptorProto, name: str) -> DescriptorProto:
 
 def field(file: FileDescriptorProto, name: str, of: str) -> FieldDescriptorProto:
     (found,) = [item for item in message(file, of).field if item.name == name]
+    return found
+
+
+def enumeration(file: FileDescriptorProto, name: str) -> EnumDescriptorProto:
+    (found,) = [item for item in file.enum_type if item.name == name]
     return found
 
 
@@ -74,7 +84,7 @@ CHANGES: dict[str, tuple[Change, str]] = {
         "is repeated sint64 unpacked",
     ),
     "an enumerator's name": (
-        lambda new: assign(new.enum_type[0].value[1], "name", "OTHER"),
+        lambda new: assign(enumeration(new, "ReferenceState").value[1], "name", "OTHER"),
         "1 was FREE_RUN, is OTHER",
     ),
     "an inner enumerator gone": (
