@@ -182,3 +182,35 @@ def test_in_flight_are_those_sent_and_not_acknowledged() -> None:
     spool.next_entry()
     spool.acknowledge(2)
     assert (spool.in_flight, spool.unsent) == (0, True)
+
+
+def test_what_is_received_stays_until_it_is_kept_and_is_sent_again_to_whoever_comes_next() -> None:
+    spool = Spool()
+    for number in (1, 2, 3):
+        spool.add_records([record(number)], now=0.0)
+        spool.close_batch(now=0.0)
+    assert [spool.next_entry().sequence for _ in range(3)] == [1, 2, 3]  # type: ignore[union-attr]
+    spool.acknowledge(3, 0)
+    assert (spool.in_flight, spool.unacknowledged, spool.statistics().rows) == (0, False, 3)
+    spool.acknowledge(3, 1)
+    assert (spool.statistics().rows, spool.statistics().records_acknowledged) == (2, 1)
+    spool.rewind()
+    assert [spool.next_entry().sequence for _ in range(2)] == [2, 3]  # type: ignore[union-attr]
+    assert spool.in_flight == 2
+    spool.acknowledge(3, 3)
+    assert (spool.statistics().rows, spool.in_flight) == (0, 0)
+    with pytest.raises(ValueError, match="only 3 was sent"):
+        spool.acknowledge(3, 4)
+
+
+def test_after_reconnecting_what_the_same_receiver_still_has_need_not_be_sent_again() -> None:
+    spool = Spool()
+    for number in (1, 2):
+        spool.add_records([record(number)], now=0.0)
+        spool.close_batch(now=0.0)
+        spool.next_entry()
+    spool.acknowledge(2, 0)
+    spool.rewind()
+    spool.acknowledge(2, 0)
+    assert spool.next_entry() is None
+    assert spool.statistics().rows == 2

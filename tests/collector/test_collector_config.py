@@ -124,7 +124,7 @@ def test_budgets_come_as_rules_and_contradictions_among_them_are_refused() -> No
 
 
 def test_a_user_without_a_home_can_start_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A service manager's invented user has no entry in the list of users, and no HOME (systemd.exec(5), DynamicUser)."""
+    """A service manager's invented user is in no list, and has no HOME (systemd.exec(5), DynamicUser)."""
 
     def homeless() -> Path:
         raise RuntimeError("Could not determine home directory.")
