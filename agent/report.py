@@ -78,6 +78,9 @@ class ReportSettings:
     connect_within: float = 10.0
     acknowledge_within: float = 30.0
     """A collector that is silent for longer about what it was sent is taken for lost."""
+    look_back: float = 30.0
+    """While connected to a stand-in: how often to see whether one earlier in the list is back, so that a fleet which
+    was scattered over several collectors comes together again."""
     farewell: float = 1.0
     """How long leaving may take."""
     security: Security = field(default_factory=Security)
@@ -112,6 +115,14 @@ def open_stream(channel: grpc.aio.Channel) -> Call:
         response_deserializer=pb.CollectorMessage.FromString,
     )
     return cast("Call", method())
+
+
+class EarlierAnswers(Exception):  # noqa: N818 - named for what was found
+    """A collector that comes earlier in the list can be reached again; `place` is its."""
+
+    def __init__(self, place: int) -> None:
+        super().__init__(place)
+        self.place = place
 
 
 class Broken(Exception):  # noqa: N818 - named for what happened to the stream
@@ -215,7 +226,11 @@ class Reporter:
             self._worked = False
             pause = None
             try:
-                await self._converse(collector)
+                await self._converse(collector, tries % len(self.settings.collectors))
+                continue
+            except EarlierAnswers as found:
+                log.info("going back", extra={"fields": {"collector": str(self.settings.collectors[found.place])}})
+                tries = found.place
                 continue
             except Renewed:
                 log.info("certificate renewed, connecting anew", extra={"fields": {"collector": str(collector)}})
@@ -246,8 +261,21 @@ class Reporter:
         fields = {"collector": str(collector), "reason": reason, "waiting_records": self.spool.statistics().rows}
         log.warning("no connection to the collector", extra={"fields": fields})
 
-    async def _converse(self, collector: HostPort) -> None:
-        """One connection, from hello to its end. Returns only when stopping; else raises."""
+    async def _look_back(self, place: int) -> None:
+        """Raises EarlierAnswers once one that comes earlier in the list can be reached; returns never."""
+        spread = self.settings.jitter * self.settings.look_back
+        while place:
+            await asyncio.sleep(self.settings.look_back + self._rng.uniform(-spread, spread))
+            for earlier in range(place):
+                # Whatever is wrong there is no matter of this connection's.
+                with contextlib.suppress(Broken, TlsFileProblem, TimeoutError, OSError, grpc.aio.UsageError):
+                    async with self._channel(self.settings.collectors[earlier]) as channel:
+                        await self._until_ready(channel)
+                        raise EarlierAnswers(earlier)
+        await asyncio.Event().wait()
+
+    async def _converse(self, collector: HostPort, place: int) -> None:
+        """One connection, from hello to its end. Returns only when stopping; else raises. `place`: in the list."""
         async with self._channel(collector) as channel:
             await self._until_ready(channel)
             call = open_stream(channel)
@@ -255,14 +283,18 @@ class Reporter:
             self.spool.rewind()
             self._acknowledged = self._monotonic()
             self._collector = str(collector)
-            tasks = [asyncio.create_task(self._send(call, hello)), asyncio.create_task(self._receive(call))]
+            tasks = [
+                asyncio.create_task(self._look_back(place)),
+                asyncio.create_task(self._send(call, hello)),
+                asyncio.create_task(self._receive(call)),
+            ]
             try:
                 done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
                 # The receiver knows the collector's reason; a failed write only knows that there is one.
                 for task in sorted(done, key=tasks.index, reverse=True):
                     task.result()
-                if tasks[1] not in done:
-                    await self._take_leave(tasks[1])
+                if tasks[2] not in done:
+                    await self._take_leave(tasks[2])
             except (grpc.aio.UsageError, asyncio.InvalidStateError):
                 raise Broken(await self._reason(call)) from None
             finally:

@@ -69,7 +69,7 @@ class Agent:
     """A reporter with a spool, as the agent wires it."""
 
     def __init__(self, *collectors: HostPort, host: str = "quay", instance: int = 7, interval: float = 0.02) -> None:
-        settings = ReportSettings(collectors, interval=interval, first_pause=0.01, longest_pause=0.05)
+        settings = ReportSettings(collectors, interval=interval, first_pause=0.01, longest_pause=0.05, look_back=0.05)
         self.spool = Spool(SpoolSettings())
         self.plans: list[Plan] = []
         self.host, self.instance = host, instance
@@ -215,6 +215,32 @@ async def test_the_next_collector_of_the_list_takes_over() -> None:
         await until(agent.idle)
         assert second.received() == [2]
         assert agent.reporter.statistics().collector == str(second.address)
+    await second.kill()
+
+
+@on_loop
+async def test_the_first_collector_of_the_list_is_returned_to_and_nothing_is_lost() -> None:
+    """So that a fleet that was scattered comes together again. The stand-in keeps nothing: all is sent again."""
+    first = await Server().start()
+    second = Server()
+    second.ingest = Ingest(second.window, Directory(), keeps=True)
+    await second.start()
+    async with running(Agent(first.address, second.address)) as agent:
+        agent.measure(1)
+        await until(agent.idle)
+        await first.kill()
+        agent.measure(2)
+        await until(lambda: second.received() == [2])
+        assert not agent.idle(), "received is not kept"
+        first = await Server().start(first.port)
+        await until(agent.idle)
+        assert first.received() == [2]
+        assert agent.reporter.statistics().collector == str(first.address)
+        failures = agent.reporter.statistics().failures
+        agent.measure(3)
+        await until(agent.idle)
+        assert (first.received(), agent.reporter.statistics().failures) == ([2, 3], failures)
+    await first.kill()
     await second.kill()
 
 
