@@ -20,8 +20,9 @@ from noonmark.collector.frames import NS
 from noonmark.collector.gauge import Mean, mean_of_fleet, variance_to_mean
 from noonmark.collector.judge import Verdict, contradictions, silent_hosts
 from noonmark.collector.linefit import spans
+from noonmark.collector.pairing import NEVER
 from noonmark.collector.settle import Settled
-from noonmark.collector.survey import Survey
+from noonmark.collector.survey import Survey, newest_stamps
 
 BENT = 0.35
 """What a parabola leaves in the rate at the window's end, in units of bend times window: 0.33 for a rate that walks at
@@ -34,8 +35,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     """Put a fitted window into the published form, at the instant of its frames' epoch."""
     survey = settled.survey
     probes, fit, frames, anchors = survey.probes, survey.fit, survey.frames, survey.anchors
-    first = survey.pairing.first[survey.present]
-    second = survey.pairing.second[survey.present]
+    first, second = survey.pairing.first, survey.pairing.second
     mean = _mean(survey)
     certain = prove(settled, verdict.distrusted, verdict.distrusted_references, wander_ppb, mean)
     undecided = settled.undecided_ns[anchors.node]
@@ -57,7 +57,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     base = frames.offset_ns[second] - frames.offset_ns[first]
     return FleetEstimate(
         at_ns=frames.epoch_ns,
-        window_ns=int((survey.data.upper_s.max() - survey.data.upper_s.min()) * NS),
+        window_ns=int((survey.seen.upper_end_s - survey.seen.upper_start_s) * NS),
         hosts=probes.hosts,
         references=references,
         offset_ns=offset_ns,
@@ -72,7 +72,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         paths=Paths(
             first=first,
             second=second,
-            probes=np.bincount(survey.pairing.path, minlength=len(survey.pairing))[survey.present],
+            probes=survey.pairing.probes,
             asked=_asked(survey),
             min_round_trip_ns=np.rint(fit.ends.upper_ns - fit.ends.lower_ns).astype(np.int64),
             offset_ns=fit.middle_ns + bent[second] - bent[first],
@@ -85,7 +85,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
             effect_ns2=_shared_effects(survey),
         ),
         findings=(*verdict.findings, *contradictions(survey, certain.cycles, certain.slack_ns)),
-        centre_ns=frames.epoch_ns + round(float(survey.data.upper_s.mean()) * NS),
+        centre_ns=frames.epoch_ns + round(survey.seen.upper_mean_s * NS),
     )
 
 
@@ -156,7 +156,7 @@ def _centre(survey: Survey) -> Float64:
     """Distance in time from each host's probes' middle to the asked instant, s (H,)."""
     mean, _, _ = spans(survey.walls)
     hosts = len(survey.probes.hosts)
-    first, second = survey.pairing.first[survey.present], survey.pairing.second[survey.present]
+    first, second = survey.pairing.first, survey.pairing.second
     count = np.bincount(first, minlength=hosts) + np.bincount(second, minlength=hosts)
     total = np.bincount(first, mean, hosts) + np.bincount(second, mean, hosts)
     return np.asarray(total / np.maximum(count, 1))
@@ -169,11 +169,11 @@ def _states(survey: Survey, rooted: Bool) -> tuple[HostState, ...]:
     hosts = anchors.hosts
     reference = anchors.node == anchors.reference
     reference[anchors.declared] = True
-    seen = np.bincount(survey.probes.source, minlength=hosts) + np.bincount(survey.probes.destination, minlength=hosts)
+    seen = np.bincount(survey.pairing.first, minlength=hosts) + np.bincount(survey.pairing.second, minlength=hosts)
     lost = ~rooted if anchors.anchored else np.zeros(hosts, dtype=bool)
     kinds = np.select([reference, seen == 0, lost, silent], [0, 1, 2, 3], default=4)
     names = (HostState.REFERENCE, HostState.UNKNOWN, HostState.NO_ROUTE, HostState.STALE, HostState.MEASURED)
-    return tuple(names[kind] for kind in kinds.tolist())
+    return tuple(np.array(names, dtype=object)[kinds].tolist())
 
 
 def _path_states(survey: Survey, contradicted: Bool, asymmetric: Bool) -> tuple[PathState, ...]:
@@ -182,31 +182,26 @@ def _path_states(survey: Survey, contradicted: Bool, asymmetric: Bool) -> tuple[
     untested = (degree[survey.first] < 2) | (degree[survey.second] < 2)
     kinds = np.select([contradicted, asymmetric, untested], [0, 1, 2], default=3)
     names = (PathState.CONTRADICTED, PathState.ASYMMETRIC, PathState.UNTESTED, PathState.CLOSED)
-    return tuple(names[kind] for kind in kinds.tolist())
+    return tuple(np.array(names, dtype=object)[kinds].tolist())
 
 
 def _shared_effects(survey: Survey) -> Float64:
     """Variance of what each path shares with all paths between the same two sites (P,); empty without sites."""
     fit = survey.fit.offsets
-    group = fit.network.group[: len(survey.present)]
+    group = fit.network.group[: len(survey.pairing)]
     if fit.network.groups == 0:
         return np.zeros(0)
     return np.where(group >= 0, fit.effect_variance[group], 0.0)
 
 
-def _asked(survey: Survey) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
-    pairing = survey.pairing
-    forward = np.bincount(pairing.path, pairing.forward, len(pairing)) > 0
-    backward = np.bincount(pairing.path, ~pairing.forward, len(pairing)) > 0
-    return np.stack([forward, backward], axis=1)[survey.present]
+def _asked(survey: Survey) -> Bool:
+    """(P, 2) whether the first host asked the second, and the other way about."""
+    return np.stack([survey.stamps.first_received > NEVER, survey.stamps.second_received > NEVER], axis=1)
 
 
 def _newest(survey: Survey) -> Int64:
-    probes, frames = survey.probes, survey.frames
-    newest = np.full(len(probes.hosts), -(1 << 62), dtype=np.int64)
-    np.maximum.at(newest, probes.source, probes.t4_ns)
-    np.maximum.at(newest, probes.destination, probes.t3_ns)
-    return np.where(newest > -(1 << 62), newest - frames.offset_ns, 0)
+    newest = newest_stamps(survey.pairing, survey.stamps, len(survey.probes.hosts))
+    return np.where(newest > NEVER, newest - survey.frames.offset_ns, 0)
 
 
 def _whole(residual: Float64, base: Int64, rounding: np.ufunc) -> Int64:

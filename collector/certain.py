@@ -102,7 +102,7 @@ def _allowed_walls(settled: Settled, wander_ppb: float) -> Walls:
     fit, window = survey.fit, survey.fit.window
     a, b = survey.first, survey.second
     wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
-    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
+    ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]
     shown = fit.bends.uncertainty if fit.bends.shown is None else fit.bends.shown
     bend = 3.0 * (shown[a] + shown[b])[:, None]
 

@@ -1,100 +1,29 @@
-"""From probe records to paths: who was joined with whom, and the walls of each path's corridor. Pure.
+"""From a path's probes to the walls of its corridor, and to the end points of its delays. Pure.
 
-A *path* joins an unordered pair of hosts, first < second; y = x_second - x_first. A probe asked by the first gives
-t2 - t1 as upper and t3 - t4 as lower limit of y; one asked by the second gives t4 - t3 and t1 - t2. Both directions of
-asking thus sample the same two one-way delays, and are used together.
+A probe asked by the path's first host gives t2 - t1 as upper and t3 - t4 as lower limit of y = x_second - x_first; one
+asked by the second gives t4 - t3 and t1 - t2. Both directions of asking thus sample the same two one-way delays, and
+are used together.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 
 from noonmark.collector.columnwise import ascending
 from noonmark.collector.corridors import Walls
-from noonmark.collector.estimate import Bool, Float64, Int32, Int64, ProbeColumns
+from noonmark.collector.estimate import Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames
-from noonmark.collector.rowwise import by_rows
+from noonmark.collector.pairing import Pairing
+from noonmark.collector.rowwise import by_rows, each
 
-DENSE_TABLE = 16_000_000
 POOL = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Pairing:
-    """Which path each of N probes belongs to; P paths."""
-
-    first: Int32
-    second: Int32
-    path: Int64
-    """(N,) index of the path."""
-    forward: Bool
-    """(N,) True where the first host asked."""
-
-    def __len__(self) -> int:
-        return len(self.first)
-
-
-def pair_up(probes: ProbeColumns) -> Pairing:
-    """Number the unordered pairs of hosts that appear, and say for each probe which it belongs to."""
-    hosts = len(probes.hosts)
-    forward = probes.source < probes.destination
-    low = np.where(forward, probes.source, probes.destination).astype(np.int64)
-    high = np.where(forward, probes.destination, probes.source)
-    key = low * hosts + high
-    if hosts * hosts <= DENSE_TABLE:
-        present = np.zeros(hosts * hosts, dtype=bool)
-        present[key] = True
-        keys = np.flatnonzero(present)
-        number = np.zeros(hosts * hosts, dtype=np.int64)
-        number[keys] = np.arange(len(keys))
-        path = number[key]
-    else:
-        keys, path = np.unique(key, return_inverse=True)
-    return Pairing((keys // hosts).astype(np.int32), (keys % hosts).astype(np.int32), path, forward)
-
-
-def select(pairing: Pairing, rows: Bool) -> Pairing:
-    """The pairing of some of the probes; paths keep their numbers, even those left empty."""
-    return Pairing(pairing.first, pairing.second, pairing.path[rows], pairing.forward[rows])
-
-
-Values = TypeVar("Values", Int64, Float64)
-
-
-def least(values: Values, path: Int64, paths: int) -> tuple[Values, Int64]:
-    """Least value of each path (P,), and the row it stands in; paths without rows hold row -1."""
-    top = np.iinfo(np.int64).max if values.dtype.kind == "i" else np.inf
-    lowest: Values = np.full(paths, top, dtype=values.dtype)
-    np.minimum.at(lowest, path, values)
-    rows = np.flatnonzero(values == lowest[path])
-    row = np.full(paths, -1, dtype=np.int64)
-    row[path[rows]] = rows
-    return lowest, row
-
-
-@dataclass(frozen=True, slots=True)
-class RoughPaths:
-    """Each path's quickest probe: (P,) difference of the clocks and round trip, ns."""
-
-    difference_ns: Int64
-    round_trip_ns: Int64
-
-
-def rough_paths(probes: ProbeColumns, pairing: Pairing) -> RoughPaths:
-    """The least-delay filter of RFC 5905 section 10, over the whole window, in whole nanoseconds."""
-    forward_ns = probes.t2_ns - probes.t1_ns
-    backward_ns = probes.t3_ns - probes.t4_ns
-    round_trip, row = least(forward_ns - backward_ns, pairing.path, len(pairing))
-    middle = backward_ns[row] + (forward_ns[row] - backward_ns[row]) // 2
-    return RoughPaths(np.where(pairing.forward[row], middle, -middle), round_trip)
-
-
-@dataclass(frozen=True, slots=True)
 class Points:
-    """Upper and lower limits of y, one of each a probe (N,): instants in s since the frames' epoch, heights in ns."""
+    """Upper and lower limits of y, one of each a probe (n,): instants in s since the frames' epoch, heights in ns."""
 
     upper_s: Float64
     upper_ns: Float64
@@ -102,48 +31,126 @@ class Points:
     lower_ns: Float64
 
 
-def points(probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int64) -> Points:
+class Limits:
     """Stamps less their frames, as limits of what remains of y.
 
     A clock that counts in ticks (H,) shows the tick that has begun: on average it reads half a tick early.
     """
-    frames = Frames(frames.epoch_ns, frames.offset_ns - tick_ns // 2, frames.drift)
 
-    def work(rows: slice) -> tuple[Float64, ...]:
-        t1 = frames.relative(probes.source[rows], probes.t1_ns[rows])
-        t2 = frames.relative(probes.destination[rows], probes.t2_ns[rows])
-        t3 = frames.relative(probes.destination[rows], probes.t3_ns[rows])
-        t4 = frames.relative(probes.source[rows], probes.t4_ns[rows])
-        asked, answered = (t1 + t2) * (0.5 / NS), (t3 + t4) * (0.5 / NS)
-        forward, backward, ahead = t2 - t1, t3 - t4, pairing.forward[rows]
-        return (
-            np.where(ahead, asked, answered),
-            np.where(ahead, forward, -backward),
-            np.where(ahead, answered, asked),
-            np.where(ahead, backward, -forward),
-        )
+    def __init__(self, probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int64) -> None:
+        self._probes = probes
+        self.pairing = pairing
+        self._zero_ns = frames.offset_ns - tick_ns // 2 + frames.epoch_ns
+        self._rate = 1.0 + frames.drift if frames.drift.any() else None
 
-    return Points(*by_rows(work, len(probes)))
+    def of(self, paths: slice) -> Points:
+        """The points of some paths' probes."""
+        probes, pairing = self._probes, self.pairing
+        rows, _, own = pairing.of(paths)
+        ahead = pairing.forward[rows]
+        t1, t2, t3, t4 = probes.t1_ns[rows], probes.t2_ns[rows], probes.t3_ns[rows], probes.t4_ns[rows]
+        # Of either asker's probes: what the first host sent and the second received, and back.
+        there = self._passed(np.where(ahead, t1, t3), np.where(ahead, t2, t4), paths, own)
+        back = self._passed(np.where(ahead, t4, t2), np.where(ahead, t3, t1), paths, own)
+        return Points(*there, *back)
+
+    def _passed(self, first_ns: Int64, second_ns: Int64, paths: slice, own: Int64) -> tuple[Float64, Float64]:
+        """Middle instant, s, and difference, ns, of the two hosts' stamps of one packet.
+
+        See `Frames.relative`; here each path looks its two frames up once.
+        """
+        told = []
+        for stamps, hosts in ((first_ns, self.pairing.first[paths]), (second_ns, self.pairing.second[paths])):
+            stamps -= self._zero_ns[hosts][own]
+            elapsed = stamps.astype(np.float64)
+            if self._rate is not None:
+                elapsed /= self._rate[hosts][own]
+            told.append(elapsed)
+        first, second = told
+        return (first + second) * (0.5 / NS), second - first
 
 
-def raise_walls(data: Points, path: Int64, paths: int, slots: int) -> Walls:
+def points(probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int64) -> Points:
+    """All probes' points (N,)."""
+    limits = Limits(probes, pairing, frames, tick_ns)
+    whole = [np.empty(len(probes)) for _ in range(4)]
+
+    def put(paths: slice) -> None:
+        some = limits.of(paths)
+        rows = slice(int(pairing.starts[paths.start]), int(pairing.starts[paths.stop]))
+        for target, part in zip(whole, (some.upper_s, some.upper_ns, some.lower_s, some.lower_ns), strict=True):
+            target[rows] = part
+
+    each(put, pairing.blocks())
+    return Points(*whole)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """When the probes' points lie, s since the frames' epoch."""
+
+    start_s: float
+    end_s: float
+    upper_start_s: float
+    upper_end_s: float
+    upper_mean_s: float
+    """Of the upper points alone, which lie where the first host asked or the second replied."""
+    newest_s: Float64
+    """(P,) each path's newest."""
+
+
+def seen(limits: Limits) -> Seen:
+    """The times of all points."""
+    found: dict[int, tuple[float, ...]] = {}
+
+    def work(paths: slice) -> tuple[Float64]:
+        some = limits.of(paths)
+        upper, lower = some.upper_s, some.lower_s
+        found[paths.start] = tuple(map(float, (lower.min(), lower.max(), upper.min(), upper.max(), upper.sum())))
+        _, begins, _ = limits.pairing.of(paths)
+        return (np.maximum.reduceat(np.maximum(upper, lower), begins),)
+
+    (newest,) = by_rows(work, len(limits.pairing), limits.pairing.blocks())
+    blocks = np.array([found[start] for start in sorted(found)])
+    lower_start, upper_start = blocks[:, 0].min(), blocks[:, 2].min()
+    lower_end, upper_end = blocks[:, 1].max(), blocks[:, 3].max()
+    return Seen(
+        float(min(lower_start, upper_start)),
+        float(max(lower_end, upper_end)),
+        float(upper_start),
+        float(upper_end),
+        float(blocks[:, 4].sum() / limits.pairing.starts[-1]),
+        newest,
+    )
+
+
+def raise_walls(limits: Limits, when: Seen, slots: int) -> Walls:
     """Cut the window into `slots` equal times; keep each path's lowest upper and highest lower point in each.
 
     Heights must be less their frames (a drift of 1 ppm left in would hide delays of 1 µs for each second of a slot).
+    The walls lie slot by slot in memory, for whoever looks at all paths' slots together.
     """
-    start = min(float(data.upper_s.min()), float(data.lower_s.min()))
-    span = max(float(data.upper_s.max()), float(data.lower_s.max())) - start
+    scale = slots / max(when.end_s - when.start_s, 1e-9)
 
-    def best(seconds: Float64, height: Float64) -> tuple[Float64, Float64]:
-        slot = np.minimum((seconds - start) * (slots / max(span, 1e-9)), slots - 1).astype(np.int64)
-        # Slot by slot in memory, for whoever looks at all paths' slots together.
-        lowest, row = least(height, slot * paths + path, paths * slots)
-        when = np.where(row >= 0, seconds[row], 0.0)
-        return when.reshape(slots, paths).T, lowest.reshape(slots, paths).T
+    def best(seconds: Float64, height: Float64, own: Int64, paths: int) -> tuple[Float64, Float64]:
+        place = np.minimum((seconds - when.start_s) * scale, slots - 1).astype(np.int64)
+        place *= paths
+        place += own
+        lowest = np.full(slots * paths, np.inf)
+        np.minimum.at(lowest, place, height)
+        rows = np.flatnonzero(height == lowest[place])
+        at = np.zeros(slots * paths)
+        at[place[rows]] = seconds[rows]
+        return at.reshape(slots, paths).T, lowest.reshape(slots, paths).T
 
-    upper_s, upper_ns = best(data.upper_s, data.upper_ns)
-    lower_s, lower_ns = best(data.lower_s, -data.lower_ns)
-    return Walls(upper_s, upper_ns, lower_s, -lower_ns)
+    def work(paths: slice) -> tuple[Float64, ...]:
+        some = limits.of(paths)
+        _, begins, own = limits.pairing.of(paths)
+        upper = best(some.upper_s, some.upper_ns, own, len(begins))
+        lower_s, depth = best(some.lower_s, -some.lower_ns, own, len(begins))
+        return *upper, lower_s, -depth
+
+    return Walls(*by_rows(work, len(limits.pairing), limits.pairing.blocks()))
 
 
 @dataclass(frozen=True, slots=True)

@@ -127,7 +127,7 @@ def bad_paths(survey: Survey) -> Bool:
     """
     fit = survey.fit
     spread = _spread(survey)
-    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second])[survey.present]
+    ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]
     slots = survey.slots
     width = float(slots.seconds[1] - slots.seconds[0]) if len(slots.seconds) > 1 else 0.0
     tolerance = ticks + SPREADS * spread + width * STEERING_PPB
@@ -147,6 +147,8 @@ def _spread(survey: Survey) -> Float64:
 def _negative_share(survey: Survey, probes: ProbeColumns, good: Usable) -> Float64:
     """Share of each node's replies (as destination) whose round trip was negative (V,)."""
     nodes = survey.anchors.hosts + 1
+    if not good.negative.any():
+        return np.zeros(nodes)
     node = survey.anchors.node[probes.destination]
     return np.asarray(np.bincount(node, good.negative, nodes) / np.maximum(np.bincount(node, minlength=nodes), 1))
 
@@ -230,14 +232,13 @@ def _contradicted_path(survey: Survey, path: int) -> Finding:
 
 
 def _ends(survey: Survey, path: int) -> tuple[str, str]:
-    row = survey.present[path]
-    return survey.probes.hosts[survey.pairing.first[row]], survey.probes.hosts[survey.pairing.second[row]]
+    return survey.probes.hosts[survey.pairing.first[path]], survey.probes.hosts[survey.pairing.second[path]]
 
 
 def _wrong_references(survey: Survey) -> Bool:
     """Declared references whose own edge is an outlier: they are further off than they declare."""
     pulls = len(survey.anchors.declared)
-    deviation = survey.fit.offsets.deviation[len(survey.present) :]
+    deviation = survey.fit.offsets.deviation[len(survey.pairing) :]
     return np.asarray(deviation > OUTLYING) if pulls > 1 else np.zeros(pulls, dtype=bool)
 
 
@@ -258,7 +259,7 @@ def _reference_disagrees(survey: Survey, reference: Reference) -> Finding:
 
 def _references_at_odds(survey: Survey, row: int) -> Finding:
     host = survey.probes.hosts[int(survey.anchors.declared[row])]
-    size = -float(survey.fit.offsets.residual[len(survey.present) + row])
+    size = -float(survey.fit.offsets.residual[len(survey.pairing) + row])
     declared = float(survey.anchors.uncertainty_ns[row])
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
@@ -351,9 +352,8 @@ def _silent(survey: Survey) -> list[Finding]:
 def newest_s(survey: Survey) -> Float64:
     """Instant of each host's newest probe, s from the asked instant (H,); -inf where there is none."""
     newest = np.full(survey.anchors.hosts, -np.inf)
-    last = np.maximum(survey.data.upper_s, survey.data.lower_s)
-    np.maximum.at(newest, survey.probes.source, last)
-    np.maximum.at(newest, survey.probes.destination, last)
+    np.maximum.at(newest, survey.pairing.first, survey.seen.newest_s)
+    np.maximum.at(newest, survey.pairing.second, survey.seen.newest_s)
     return newest
 
 

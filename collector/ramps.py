@@ -29,8 +29,8 @@ def leaps_and_smears(survey: Survey) -> list[Finding]:
     fit, frames = survey.fit, survey.frames
     offset = frames.offset_ns.astype(np.float64) + fit.offset_ns
     drift = ((1 + frames.drift) * (1 + fit.drift_ppb / NS) - 1) * NS
-    seen = np.bincount(survey.probes.source, minlength=len(offset)) > 0
-    seen |= np.bincount(survey.probes.destination, minlength=len(offset)) > 0
+    seen = np.bincount(survey.pairing.first, minlength=len(offset)) > 0
+    seen |= np.bincount(survey.pairing.second, minlength=len(offset)) > 0
     return _leaps(survey, offset, seen) + _smears(survey, offset, drift, seen)
 
 

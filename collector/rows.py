@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
+from noonmark.collector.rowwise import BLOCK, blocks, by_rows
 
 STEEPEST = 1e-3
 """Two honest clocks differ in rate by no more than this: over a long turnaround that looks like a shorter trip."""
@@ -28,12 +29,21 @@ def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
     These are replies that left before they came (t3 < t2, t4 < t1), and round trips shorter than nothing by more than
     the clocks' ticks (H,) explain. Records of a host with itself are left out too.
     """
-    backwards = (probes.t4_ns < probes.t1_ns) | (probes.t3_ns < probes.t2_ns)
-    turnaround = probes.t3_ns - probes.t2_ns
-    round_trip = (probes.t4_ns - probes.t1_ns) - turnaround
-    allowed = allowed_below_zero_ns(tick_ns[probes.source] + tick_ns[probes.destination], turnaround)
-    negative = ~backwards & (round_trip < -allowed)
-    return Usable(~(backwards | negative | (probes.source == probes.destination)), negative)
+
+    def work(rows: slice) -> tuple[Bool, Bool]:
+        source, destination = probes.source[rows], probes.destination[rows]
+        turnaround = probes.t3_ns[rows] - probes.t2_ns[rows]
+        whole = probes.t4_ns[rows] - probes.t1_ns[rows]
+        round_trip = whole - turnaround
+        useless = (whole < 0) | (turnaround < 0)
+        below = np.flatnonzero((round_trip < 0) & ~useless)
+        useless |= source == destination
+        negative = np.zeros(len(whole), dtype=bool)
+        ticks = tick_ns[source[below]] + tick_ns[destination[below]]
+        negative[below] = round_trip[below] < -allowed_below_zero_ns(ticks, turnaround[below])
+        return ~(useless | negative), negative
+
+    return Usable(*by_rows(work, len(probes), blocks(len(probes), 4 * BLOCK)))
 
 
 def allowed_below_zero_ns(ticks_ns: Int64, turnaround_ns: Int64) -> Float64:
@@ -46,30 +56,30 @@ def of_current_epochs(probes: ProbeColumns) -> Bool:
 
     A host's newest epoch is the one it told last, rows being in order of arrival; its own word goes before its peers'.
     """
-    hosts = len(probes.hosts)
-    newest = np.zeros(hosts, dtype=np.int64)
-    for host, epoch in ((probes.destination, probes.destination_epoch), (probes.source, probes.source_epoch)):
+    newest = np.zeros(len(probes.hosts), dtype=np.int64)
+    ends = (probes.destination, probes.destination_epoch), (probes.source, probes.source_epoch)
+    for host, epoch in ends:
         told = np.flatnonzero(epoch)
         newest[host[told]] = epoch[told]
-    good = np.ones(len(probes), dtype=bool)
-    for host, epoch in ((probes.source, probes.source_epoch), (probes.destination, probes.destination_epoch)):
-        good &= (epoch == 0) | (epoch == newest[host])
-    return good
+    if not newest.any():
+        return np.ones(len(probes), dtype=bool)
+
+    def work(rows: slice) -> tuple[Bool]:
+        good = np.ones(rows.stop - rows.start, dtype=bool)
+        for host, epoch in ends:
+            good &= (epoch[rows] == 0) | (epoch[rows] == newest[host[rows]])
+        return (good,)
+
+    return by_rows(work, len(probes), blocks(len(probes), 4 * BLOCK))[0]
 
 
 def choose(probes: ProbeColumns, rows: Bool) -> ProbeColumns:
     """Some of the records; the same object where none is left out."""
     if rows.all():
         return probes
-    return ProbeColumns(
-        probes.hosts,
-        probes.source[rows],
-        probes.destination[rows],
-        probes.t1_ns[rows],
-        probes.t2_ns[rows],
-        probes.t3_ns[rows],
-        probes.t4_ns[rows],
-        probes.flags[rows],
-        probes.source_epoch[rows],
-        probes.destination_epoch[rows],
+    chosen = np.flatnonzero(rows)
+    columns = [getattr(probes, column.name) for column in fields(probes) if column.name != "hosts"]
+    parts = by_rows(
+        lambda some: tuple(column.take(chosen[some]) for column in columns), len(chosen), blocks(len(chosen), 8 * BLOCK)
     )
+    return ProbeColumns(probes.hosts, *parts)

@@ -55,7 +55,6 @@ class Settled:
 class _Cut:
     """A window in which the fleet's clocks run straight, or the shortest that still has probes enough."""
 
-    probes: ProbeColumns
     survey: Survey
     restless_ppb: float
     bent: float
@@ -78,22 +77,20 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     found = [change for change in seen or () if _jumped(change)]
     if found:
         _narrow(low, high, found)
-        keep = _kept(probes, survey, low, high)
+        keep = _kept(survey, low, high)
         if keep.any():
-            probes = choose(probes, keep)
-            survey = fit(probes)
+            survey = fit(choose(survey.probes, keep))
             seen = None
     if any(map(_whole_second, found)) and crookedness(survey)[0] > CROOKED:
         # Reference time itself took the leap: every clock's rate, over a second told twice, looks like a jump.
         low[:], high[:] = low.max(), high.min()
-        keep = _kept(probes, survey, low, high)
+        keep = _kept(survey, low, high)
         if keep.any():
-            probes = choose(probes, keep)
-            survey = fit(probes)
-    cut = _straight_enough(probes, survey, fit)
+            survey = fit(choose(survey.probes, keep))
+            seen = None
+    cut = _straight_enough(survey, fit)
     seen = seen if cut.survey is survey else None
-    probes, survey = cut.probes, cut.survey
-    whole = survey
+    survey = whole = cut.survey
     for _ in range(MOST_ROUNDS):
         fresh, seen = changes_in(survey) if seen is None else seen, None
         found += fresh
@@ -101,10 +98,10 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
         if not cuts:
             break
         _narrow(low, high, cuts)
-        keep = _kept(probes, whole, low, high)
+        keep = _kept(whole, low, high)
         if not keep.any():
             break
-        survey = fit(choose(probes, keep), bent=cut.bent)
+        survey = fit(choose(whole.probes, keep), bent=cut.bent)
     changed, unseen = _restlessness(found, unfollowed_ns(cut.survey), nodes)
     restless = np.maximum(changed, cut.restless_ppb)
     restless[survey.anchors.reference] = unseen[survey.anchors.reference] = 0.0
@@ -127,9 +124,10 @@ def _whole_second(change: Change) -> bool:
     return _jumped(change) and abs(abs(change.size) - NS) < NEAR_SECOND_NS
 
 
-def _kept(probes: ProbeColumns, survey: Survey, low: Float64, high: Float64) -> Bool:
-    """Which probes (N,) of `survey` lie between both of their nodes' bounds (V,), s from the asked instant."""
-    asked, answered = survey.data.upper_s, survey.data.lower_s
+def _kept(survey: Survey, low: Float64, high: Float64) -> Bool:
+    """Which of the survey's probes (N,) lie between both of their nodes' bounds (V,), s from the asked instant."""
+    probes, points = survey.probes, survey.points()
+    asked, answered = points.upper_s, points.lower_s
     keep = np.ones(len(probes), dtype=bool)
     for host in (probes.source, probes.destination):
         node = survey.anchors.node[host]
@@ -137,23 +135,23 @@ def _kept(probes: ProbeColumns, survey: Survey, low: Float64, high: Float64) -> 
     return keep
 
 
-def _straight_enough(probes: ProbeColumns, survey: Survey, fit: Fit) -> _Cut:
+def _straight_enough(survey: Survey, fit: Fit) -> _Cut:
     """Halve the window, towards the asked instant, while the whole fleet's clocks are seen not to be straight in it."""
     span = survey.fit.window.span_s
     ratio, rough_ns = crookedness(survey)
-    cut = _Cut(probes, survey, 0.0, 0.0)
+    cut = _Cut(survey, 0.0, 0.0)
     while ratio > CROOKED or unfollowed_ns(survey) > WORTH_HALVING * _chance_ns(survey):
-        if len(cut.probes) < 2 * FEWEST_A_PATH * len(survey.present):
+        if len(survey.probes) < 2 * FEWEST_A_PATH * len(survey.pairing):
             break
-        nearest = np.abs(survey.data.upper_s + survey.data.lower_s)
+        points = survey.points()
+        nearest = np.abs(points.upper_s + points.lower_s)
         # The bend of a rate that walks at random grows as the window's length to the power -1/2.
         bent = survey.fit.bends.usual * np.sqrt(2.0)
-        nearer = choose(cut.probes, nearest <= np.median(nearest))
-        survey = fit(nearer, bent=bent)
+        survey = fit(choose(survey.probes, nearest <= np.median(nearest)), bent=bent)
         was, ratio = ratio, crookedness(survey)[0]
         if was <= CROOKED and _doubt_ns(survey) > _doubt_ns(cut.survey):
             break
-        cut = _Cut(nearer, survey, rough_ns / np.sqrt(2.0) / span * RATE_OF_ROUGHNESS, bent)
+        cut = _Cut(survey, rough_ns / np.sqrt(2.0) / span * RATE_OF_ROUGHNESS, bent)
     return cut
 
 
@@ -218,7 +216,7 @@ def _undecided(found: list[Change], survey: Survey) -> Float64:
     changed[[change.node for change in found]] = True
     source, destination = (survey.anchors.node[host] for host in (survey.probes.source, survey.probes.destination))
     rows = np.flatnonzero(changed[source] | changed[destination])
-    source, destination, asked = source[rows], destination[rows], survey.data.upper_s[rows]
+    source, destination, asked = source[rows], destination[rows], survey.points().upper_s[rows]
     for change in found:
         low, high = sorted((change.boundary_s, 0.0))
         own = (source == change.node) | (destination == change.node)

@@ -51,18 +51,24 @@ def stamp_uncertainty(probes: ProbeColumns) -> Float64:
     A host counts as stamped by the best source that took at least a tenth both of its sendings and of its receipts.
     """
     hosts = len(probes.hosts)
-    kinds = np.flatnonzero(np.bincount(probes.flags & 255, minlength=256))
-    if len(kinds) == 1 and kinds[0] in _UNIFORM:
-        return np.full(hosts, STAMP_UNCERTAINTY_NS[_UNIFORM[int(kinds[0])]])
-    takers = [(probes.flags >> shift) & 3 for shift in (0, 2, 4, 6)]
+    told = probes.flags & 255
+    if int(told[0]) in _UNIFORM and (told == told[0]).all():
+        return np.full(hosts, STAMP_UNCERTAINTY_NS[_UNIFORM[int(told[0])]])
+    kinds = np.flatnonzero(np.bincount(told, minlength=256))
+    place = np.zeros(256, dtype=np.int64)
+    place[kinds] = np.arange(len(kinds))
+    asked, answered = (
+        np.bincount(host * np.int64(len(kinds)) + place[told], minlength=hosts * len(kinds)).reshape(hosts, len(kinds))
+        for host in (probes.source, probes.destination)
+    )
+    total = asked.sum(axis=1) + answered.sum(axis=1)
+    takers = [(kinds >> shift) & 3 for shift in (0, 2, 4, 6)]
     sent, received = ((takers[0], takers[2]), (takers[3], takers[1]))
     out = np.full(hosts, STAMP_UNCERTAINTY_NS[StampSource.USER])
     for source in (StampSource.KERNEL, StampSource.HARDWARE):
         good = np.ones(hosts, dtype=bool)
         for of_source, of_destination in (sent, received):
-            by = np.bincount(probes.source, of_source <= source, hosts)
-            by += np.bincount(probes.destination, of_destination <= source, hosts)
-            total = np.bincount(probes.source, minlength=hosts) + np.bincount(probes.destination, minlength=hosts)
+            by = asked @ (of_source <= source).astype(np.int64) + answered @ (of_destination <= source).astype(np.int64)
             good &= by >= 0.1 * total
         out[good] = STAMP_UNCERTAINTY_NS[source]
     return out

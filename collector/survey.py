@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.corridors import Walls
-from noonmark.collector.edges import Pairing, Points, pair_up, points, raise_walls, rough_paths
+from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls, seen
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, fit_lines
+from noonmark.collector.pairing import NEVER, LastStamps, Pairing, last_stamps, pair_up, rough_paths
 from noonmark.collector.slots import Slots, slot_middles
 from noonmark.collector.stampquality import stamp_uncertainty
 
@@ -26,11 +27,12 @@ class Survey:
     """The window, cut up and fitted."""
 
     probes: ProbeColumns
+    """In order of their paths."""
     pairing: Pairing
-    present: Int64
-    """Rows of the pairing that have probes; (P,) arrays below have one row each of these."""
+    """(P,) arrays below have one row for each of its paths."""
+    stamps: LastStamps
     frames: Frames
-    data: Points
+    seen: Seen
     walls: Walls
     anchors: Anchoring
     fit: LineFit
@@ -44,12 +46,16 @@ class Survey:
     @property
     def first(self) -> Int64:
         """(P,) node of each path's first host."""
-        return self.anchors.node[self.pairing.first[self.present]]
+        return self.anchors.node[self.pairing.first]
 
     @property
     def second(self) -> Int64:
         """(P,) node of each path's second host."""
-        return self.anchors.node[self.pairing.second[self.present]]
+        return self.anchors.node[self.pairing.second]
+
+    def points(self) -> Points:
+        """Every probe's limits and their times, in the order of `probes`; worked out anew each time."""
+        return points(self.probes, self.pairing, self.frames, self.tick_ns)
 
 
 def survey_window(
@@ -66,16 +72,17 @@ def survey_window(
 
     `bent` is how these clocks are known to bend usually, ns/s^2, beyond what the window itself shows.
     """
-    pairing = pair_up(probes)
-    present = np.flatnonzero(np.bincount(pairing.path, minlength=len(pairing)))
-    frames = _warm_frames(probes, previous, at_ns) or _rough_frames(probes, pairing, anchors, at_ns)
-    slots = _enough_slots(len(probes) / len(present), slots)
-    ends = pairing.first[present], pairing.second[present]
+    probes, pairing = pair_up(probes)
+    stamps = last_stamps(probes, pairing)
+    frames = _warm_frames(probes, pairing, stamps, previous, at_ns)
+    frames = frames or _rough_frames(probes, pairing, stamps, anchors, at_ns)
+    slots = _enough_slots(len(probes) / len(pairing), slots)
+    ends = pairing.first, pairing.second
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
-        data = points(probes, pairing, frames, tick_ns)
-        walls = raise_walls(data, pairing.path, len(pairing), slots)
-        walls = walls if len(present) == len(pairing) else walls.rows(present)
+        limits = Limits(probes, pairing, frames, tick_ns)
+        when = seen(limits)
+        walls = raise_walls(limits, when, slots)
         fit = fit_lines(walls, *ends, anchors, frames, tick, bent=bent)
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.
@@ -85,7 +92,7 @@ def survey_window(
         frames = frames.moved(fit.offset_ns, drift)
     stamped = stamp_uncertainty(probes)
     middles = slot_middles(walls, fit.corridor.slope)
-    return Survey(probes, pairing, present, frames, data, walls, anchors, fit, tick_ns, stamped, middles)
+    return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, middles)
 
 
 def _enough_slots(probes_a_path: float, most: int) -> int:
@@ -108,25 +115,39 @@ def _certain_drift(fit: LineFit, anchors: Anchoring, frames: Frames) -> Float64:
     return np.asarray(np.clip(drift, -FASTEST - frames.drift, FASTEST - frames.drift))
 
 
-def _rough_frames(probes: ProbeColumns, pairing: Pairing, anchors: Anchoring, at_ns: int | None) -> Frames:
+def _rough_frames(
+    probes: ProbeColumns, pairing: Pairing, stamps: LastStamps, anchors: Anchoring, at_ns: int | None
+) -> Frames:
     rough = rough_paths(probes, pairing)
     hosts = len(probes.hosts)
     roots = np.concatenate([np.flatnonzero(anchors.node == anchors.reference), anchors.declared]).astype(np.int64)
     offset, _ = rough_offsets(hosts, pairing.first, pairing.second, rough.difference_ns, rough.round_trip_ns, roots)
     if at_ns is None:
-        ends = probes.t4_ns - offset[probes.source], probes.t3_ns - offset[probes.destination]
-        at_ns = int(max(end.max() for end in ends))
+        newest = newest_stamps(pairing, stamps, hosts)
+        at_ns = int((newest - offset)[newest > NEVER].max())
     return Frames(at_ns, offset, np.zeros(hosts))
 
 
-def _warm_frames(probes: ProbeColumns, previous: FleetEstimate | None, at_ns: int | None) -> Frames | None:
+def newest_stamps(pairing: Pairing, stamps: LastStamps, hosts: int) -> Int64:
+    """Each host's newest stamp of a reply sent or received (H,), by its own clock; NEVER where there is none."""
+    newest = np.full(hosts, NEVER, dtype=np.int64)
+    np.maximum.at(newest, pairing.first, np.maximum(stamps.first_received, stamps.first_replied))
+    np.maximum.at(newest, pairing.second, np.maximum(stamps.second_received, stamps.second_replied))
+    return newest
+
+
+def _warm_frames(
+    probes: ProbeColumns, pairing: Pairing, stamps: LastStamps, previous: FleetEstimate | None, at_ns: int | None
+) -> Frames | None:
     """Frames from the estimate before, if it knew every host that has probes; else None."""
     if previous is None or previous.hosts != probes.hosts:
         return None
     known = np.isfinite(previous.uncertainty_ns)
-    if not (known[probes.source].all() and known[probes.destination].all()):
+    if not (known[pairing.first].all() and known[pairing.second].all()):
         return None
     frames = Frames(previous.at_ns, previous.offset_ns, previous.drift)
     if at_ns is None:
-        at_ns = previous.at_ns + int(frames.relative(probes.source, probes.t4_ns).max())
+        received = ((pairing.first, stamps.first_received), (pairing.second, stamps.second_received))
+        newest = [frames.relative(host[stamp > NEVER], stamp[stamp > NEVER]) for host, stamp in received]
+        at_ns = previous.at_ns + int(np.concatenate(newest).max())
     return Frames(at_ns, frames.at(at_ns), previous.drift)

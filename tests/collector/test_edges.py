@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, stamped, taken
 
-from noonmark.collector import edges
+from noonmark.collector import pairing as pairing_module
 from noonmark.collector.corridors import Walls
-from noonmark.collector.edges import end_point, envelope, least, pair_up, points, raise_walls, rough_paths, select
+from noonmark.collector.edges import Limits, end_point, envelope, points, raise_walls, seen
 from noonmark.collector.estimate import ProbeColumns
 from noonmark.collector.frames import Frames
+from noonmark.collector.pairing import pair_up
 
 CLOCKS = [Clock(3_000_000, 5e-6), Clock(-700_000, -20e-6), Clock(0, 0.0), Clock(40 * SECOND_NS, 80e-6)]
 ASKED = [(0, 1), (1, 0), (2, 0), (3, 2), (1, 3)]
@@ -27,63 +28,10 @@ def true_frames() -> Frames:
     return Frames(EPOCH_NS, offset, np.array([clock.drift for clock in CLOCKS]))
 
 
-@pytest.mark.parametrize("table", [edges.DENSE_TABLE, 0])
-def test_pairs_are_numbered_whichever_end_asked(table: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(edges, "DENSE_TABLE", table)
-    probes = fleet()
-    pairing = pair_up(probes)
-    assert list(zip(pairing.first.tolist(), pairing.second.tolist(), strict=True)) == [(0, 1), (0, 2), (1, 3), (2, 3)]
-    for row in range(len(probes)):
-        ends = sorted((int(probes.source[row]), int(probes.destination[row])))
-        path = pairing.path[row]
-        assert ends == [pairing.first[path], pairing.second[path]]
-        assert pairing.forward[row] == (probes.source[row] == ends[0])
-
-
-def test_selected_pairing_keeps_the_numbers_of_paths() -> None:
-    pairing = pair_up(fleet())
-    rows = pairing.path != 1
-    some = select(pairing, rows)
-    assert len(some) == len(pairing) == 4
-    assert (some.path == pairing.path[rows]).all()
-    assert 1 not in some.path
-
-
-@pytest.mark.parametrize("kind", [np.int64, np.float64])
-def test_least_finds_each_paths_lowest_value_and_its_row(kind: type) -> None:
-    rng = np.random.default_rng(1)
-    path = rng.integers(0, 9, 200)
-    path[path == 4] = 5
-    values = rng.permutation(200).astype(kind)
-    lowest, row = least(values, path, 9)
-    for number in range(9):
-        rows = np.flatnonzero(path == number)
-        if number == 4:
-            assert row[number] == -1
-            continue
-        assert lowest[number] == values[rows].min()
-        assert row[number] == rows[values[rows].argmin()]
-
-
-def test_rough_path_is_the_quickest_exchange_of_either_direction() -> None:
-    probes = fleet(3)
-    pairing = pair_up(probes)
-    rough = rough_paths(probes, pairing)
-    for path in range(len(pairing)):
-        trips = []
-        for row in np.flatnonzero(pairing.path == path):
-            t1, t2, t3, t4 = (int(getattr(probes, name)[row]) for name in ("t1_ns", "t2_ns", "t3_ns", "t4_ns"))
-            offset = ((t2 - t1) + (t3 - t4)) / 2
-            trips.append(((t4 - t1) - (t3 - t2), offset if pairing.forward[row] else -offset))
-        trip, offset = min(trips)
-        assert rough.round_trip_ns[path] == trip
-        assert abs(rough.difference_ns[path] - offset) <= 0.5
-
-
 def test_points_limit_the_true_difference_of_residual_clocks() -> None:
     probes = fleet(4)
     tick = np.ones(4, np.int64)
-    data = points(probes, pair_up(probes), true_frames(), tick)
+    data = points(*pair_up(probes), true_frames(), tick)
     # Against true frames nothing is left but delays: y is 0.
     assert (data.upper_ns >= 17_990).all()
     assert (data.lower_ns <= -17_990).all()
@@ -91,8 +39,7 @@ def test_points_limit_the_true_difference_of_residual_clocks() -> None:
 
 
 def test_probe_says_the_same_whichever_end_is_called_the_asker() -> None:
-    probes = fleet(5)
-    pairing = pair_up(probes)
+    probes, pairing = pair_up(fleet(5))
     # Of the same four instants: what the second host sent and the first received, told as if the first had asked.
     turned = replace(
         probes,
@@ -105,7 +52,7 @@ def test_probe_says_the_same_whichever_end_is_called_the_asker() -> None:
     )
     tick = np.ones(4, np.int64)
     one = points(probes, pairing, true_frames(), tick)
-    other = points(turned, pair_up(turned), true_frames(), tick)
+    other = points(*pair_up(turned), true_frames(), tick)
     for name in ("upper_s", "upper_ns", "lower_s", "lower_ns"):
         assert (getattr(one, name) == getattr(other, name)).all(), name
 
@@ -115,23 +62,31 @@ def test_points_of_a_ticking_clock_are_half_a_tick_later() -> None:
         [Clock(), Clock(tick_ns=1_000)], [(0, 1)], roads=Roads(20_000, 20_000, 3_000.0), exchanges=4_000, seconds=4_000
     )
     frames = Frames(EPOCH_NS, np.zeros(2, np.int64), np.zeros(2))
-    data = points(probes, pair_up(probes), frames, np.array([1, 1_000]))
+    data = points(*pair_up(probes), frames, np.array([1, 1_000]))
     middle = (data.upper_ns + data.lower_ns) / 2
     # Mean of 4,000 readings, each rectangular over a tick and exponential by 3 us.
     assert abs(middle.mean()) < 4 * np.sqrt(1_000**2 / 12 + 3_000**2 / 2) / np.sqrt(4_000)
-    plain = points(probes, pair_up(probes), frames, np.ones(2, np.int64))
+    plain = points(*pair_up(probes), frames, np.ones(2, np.int64))
     assert ((data.upper_ns - plain.upper_ns) == 500).all()
     assert ((data.lower_ns - plain.lower_ns) == 500).all()
 
 
-def test_walls_hold_each_slots_best_points() -> None:
-    probes = fleet(6)
-    pairing = pair_up(probes)
-    data = points(probes, pairing, true_frames(), np.ones(4, np.int64))
-    walls = raise_walls(data, pairing.path, len(pairing), 6)
+@pytest.mark.parametrize("block", [1, 30, 1_000])
+def test_walls_hold_each_slots_best_points(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pairing_module, "PROBES_A_BLOCK", block)
+    probes, pairing = pair_up(fleet(6))
+    limits = Limits(probes, pairing, true_frames(), np.ones(4, np.int64))
+    found, data = seen(limits), points(probes, pairing, true_frames(), np.ones(4, np.int64))
+    walls = raise_walls(limits, found, 6)
     start = min(data.upper_s.min(), data.lower_s.min())
-    length = (max(data.upper_s.max(), data.lower_s.max()) - start) / 6
+    end = max(data.upper_s.max(), data.lower_s.max())
+    assert (found.start_s, found.end_s) == (start, end)
+    assert (found.upper_start_s, found.upper_end_s) == (data.upper_s.min(), data.upper_s.max())
+    assert found.upper_mean_s == pytest.approx(data.upper_s.mean())
+    length = (end - start) / 6
     for path in range(len(pairing)):
+        own = pairing.path == path
+        assert found.newest_s[path] == max(data.upper_s[own].max(), data.lower_s[own].max())
         for slot in range(6):
             for seconds, height, when, wall, pick in (
                 (data.upper_s, data.upper_ns, walls.upper_s, walls.upper_ns, min),
@@ -153,8 +108,8 @@ def test_walls_do_not_depend_on_the_order_of_rows() -> None:
     shuffled = taken(probes, np.random.default_rng(0).permutation(len(probes)))
     walls = []
     for some in (probes, shuffled):
-        pairing = pair_up(some)
-        walls.append(raise_walls(points(some, pairing, true_frames(), np.ones(4, np.int64)), pairing.path, 4, 8))
+        limits = Limits(*pair_up(some), true_frames(), np.ones(4, np.int64))
+        walls.append(raise_walls(limits, seen(limits), 8))
     for name in ("upper_s", "upper_ns", "lower_s", "lower_ns"):
         assert (getattr(walls[0], name) == getattr(walls[1], name)).all()
 

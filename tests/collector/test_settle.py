@@ -60,7 +60,7 @@ def test_only_what_follows_a_step_is_kept_of_the_stepping_host(size_ns: int) -> 
     kept = result.survey
     own = (kept.probes.source == 4) | (kept.probes.destination == 4)
     assert own.any()
-    assert kept.data.upper_s[own].min() > -26.5
+    assert kept.points().upper_s[own].min() > -26.5
     # Of all others everything is kept.
     others = (probes.source != 4) & (probes.destination != 4)
     assert (~own).sum() == others.sum()

@@ -42,7 +42,7 @@ def test_without_an_asked_instant_the_newest_one_is_taken() -> None:
     survey = surveyed(probes, None)
     newest = probes.t4_ns[probes.source == 0].max()
     assert abs(survey.frames.epoch_ns - newest) < 5 * SECOND_NS
-    assert max(survey.data.upper_s.max(), survey.data.lower_s.max()) <= 0.02
+    assert survey.seen.end_s == survey.seen.newest_s.max() <= 0.02
 
 
 def test_warm_start_ends_where_the_cold_one_does() -> None:
@@ -63,7 +63,7 @@ def test_previous_estimate_of_other_hosts_is_not_used() -> None:
 
 def test_paths_have_a_row_each_in_the_order_of_the_pairing() -> None:
     survey = surveyed(fleet())
-    assert len(survey.present) == 10
+    assert len(survey.pairing) == 10
     assert (survey.first == survey.anchors.node[survey.pairing.first]).all()
     # The reference is the one node above all hosts.
     assert set(survey.first[:4].tolist()) == {5}

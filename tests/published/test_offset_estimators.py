@@ -19,10 +19,11 @@ from scipy.spatial import ConvexHull
 from stamped import all_pairs
 
 from noonmark.collector.corridors import Walls, height_ranges, widest
-from noonmark.collector.edges import envelope, pair_up, rough_paths
+from noonmark.collector.edges import envelope
 from noonmark.collector.estimate import ProbeColumns
 from noonmark.collector.linefit import _middle
 from noonmark.collector.network import solve
+from noonmark.collector.pairing import pair_up, rough_paths
 
 MS = 1_000_000
 
@@ -46,7 +47,7 @@ def exchange(t1: int, t2: int, t3: int, t4: int) -> ProbeColumns:
 def test_rfc_5905_offset_and_delay(stamps_ms: tuple[int, ...], offset_ms: int, delay_ms: int) -> None:
     t1, t2, t3, t4 = (stamp * MS for stamp in stamps_ms)
     probe = exchange(t1, t2, t3, t4)
-    rough = rough_paths(probe, pair_up(probe))
+    rough = rough_paths(*pair_up(probe))
     assert rough.difference_ns.tolist() == [offset_ms * MS]
     assert rough.round_trip_ns.tolist() == [delay_ms * MS]
 
@@ -55,7 +56,7 @@ def test_ptp_offset_and_mean_path_delay() -> None:
     # IEEE 1588, two-step by hand: sync takes 10.5 us by the two clocks, the delay request 1.5 us; the slave is 4.5 us
     # ahead, the mean path delay is 6.0 us.
     probe = exchange(0, 10_500, 100_000, 101_500)
-    rough = rough_paths(probe, pair_up(probe))
+    rough = rough_paths(*pair_up(probe))
     assert rough.difference_ns.tolist() == [4_500]
     assert rough.round_trip_ns.tolist() == [12_000]
 
