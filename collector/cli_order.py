@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import click
 
-from noonmark.collector import cli_options, merge_json, merge_text
+from noonmark.collector import cli_options
 from noonmark.collector.cli_clocks import clock_knowledge, correction_options
 from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_stamps import gathered, stamp_options
@@ -21,6 +21,7 @@ from noonmark.collector.log_files import LogError, LogName, OpenLog, log_names, 
 from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge, MergedRecords
+from noonmark.collector.merge_text import TextWriter
 from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
 from noonmark.collector.present import counted
 from noonmark.collector.verdicts import LIKELY
@@ -152,9 +153,11 @@ def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[s
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
     lay_out: Callable[[MergedRecords], bytes | memoryview]
     if as_json:
-        lay_out = merge_json.JsonWriter(hosts.names, [log.name.path for log in logs]).lay_out
+        from noonmark.collector.merge_json import JsonWriter
+
+        lay_out = JsonWriter(hosts.names, [log.name.path for log in logs]).lay_out
     else:
-        lay_out = merge_text.TextWriter(hosts.names).lay_out
+        lay_out = TextWriter(hosts.names).lay_out
     write_behind(merge.stretches(), sys.stdout.buffer, lay_out)
 
 

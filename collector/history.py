@@ -36,7 +36,6 @@ from noonmark.collector.history_sampling import sample, span_edges, stretch
 from noonmark.collector.history_sqlite import SqliteDatabase
 from noonmark.collector.history_tables import Tables
 from noonmark.collector.history_upkeep import Upkeep
-from noonmark.collector.pairs import compare
 
 SECOND_NS = 10**9
 NEAR_NS = 600 * SECOND_NS
@@ -92,6 +91,8 @@ class Then:
         one, other = self._own(a), self._own(b)
         found = answers.difference(one, other, caution=answers.OWN_LIMITS)
         if self.estimate is not None and {a, b} <= self._hosts:
+            from noonmark.collector.pairs import compare  # brings sparse matrices, which only this needs
+
             found = answers.surest(found, compare(self.estimate, a, b, at_ns=self.at_ns))
         near = {(each.kind, each.host, each.path, each.at_ns): each for each in (*one.findings, *other.findings)}
         return replace(found, findings=tuple(sorted(near.values(), key=lambda finding: finding.at_ns)))

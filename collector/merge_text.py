@@ -24,6 +24,8 @@ from noonmark.collector.merge import MergedRecords
 from noonmark.collector.merge_source import Records
 from noonmark.collector.verdicts import Certainty
 
+_NOTHING = pa.Array.from_buffers(pa.binary(), 1, [None, pa.py_buffer(bytes(8)), pa.py_buffer(b"")])[0]
+"""What stands between fronts and lines. Made of buffers, as a value of Python's makes Arrow look for pandas."""
 _VERDICT = np.zeros(3, np.uint8)
 _VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN] = b" ~?"
 
@@ -82,7 +84,7 @@ class TextWriter:
     def lay_out(self, merged: MergedRecords) -> memoryview:
         """The stretch as bytes, ready to be written."""
         fronts = binary_rows(self.fronts(merged))
-        return as_bytes(pc.binary_join_element_wise(fronts, merged.records.text, b""))
+        return as_bytes(pc.binary_join_element_wise(fronts, merged.records.text, _NOTHING))
 
 
 def binary_rows(rows: np.ndarray[tuple[int], np.dtype[Any]]) -> pa.Array:
