@@ -18,7 +18,7 @@ import fnmatch
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from noonmark.collector.views import FleetView, HostView
 from noonmark.proto.options import span_ns
@@ -282,6 +282,22 @@ def fleet_budgets(view: FleetView, budgets: Budgets) -> dict[str, HostBudget]:
     """Every host that has a budget, held against it; by host, in the view's order."""
     found = ((host, budgets.of(host.host, host.zone, host.role)) for host in view.hosts)
     return {host.host: host_budget(host, budget) for host, budget in found if budget is not None}
+
+
+def named_budgets(view: FleetView, budgets: Budgets) -> FleetView:
+    """The view with each host's budget by these rules named in it, instead of any before."""
+
+    def named(host: HostView) -> HostView:
+        budget = budgets.of(host.host, host.zone, host.role) or Budget("", 0)
+        same = (host.budget, host.budget_ns) == (budget.name, budget.tolerance_ns)
+        return host if same else replace(host, budget=budget.name, budget_ns=budget.tolerance_ns)
+
+    return replace(view, hosts=tuple(map(named, view.hosts)))
+
+
+def held_budgets(view: FleetView) -> dict[str, HostBudget]:
+    """Every host that has a budget named in the view, held against it; by host."""
+    return {host.host: host_budget(host, Budget(host.budget, host.budget_ns)) for host in view.hosts if host.budget_ns}
 
 
 def tally(answers: Iterable[HostBudget]) -> dict[Fitness, int]:

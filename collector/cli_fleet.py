@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import click
 
 from noonmark.collector import cli_options
+from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
+from noonmark.collector.budgets import Budgets, Fitness, HostBudget, held_budgets, named_budgets, parse_rule, tally
 from noonmark.collector.instants import format_instant
-from noonmark.collector.present_json import fleet_json
-from noonmark.collector.present_tables import finding_lines, headline, host_table, path_table, worst_first, wrapped
+from noonmark.collector.present_json import Document, fleet_json
+from noonmark.collector.present_tables import (
+    finding_lines,
+    headline,
+    host_table,
+    leaving_lines,
+    listed,
+    path_table,
+    wrapped,
+)
+from noonmark.collector.reference_standing import Standing, standing
 from noonmark.collector.views import FleetView
 
 _COLOURS = {"stale": "yellow", "no-route": "red", "unknown": "red", "reference": "cyan"}
@@ -19,42 +32,101 @@ MOST_FINDINGS = 20
 @cli_options.reading_options
 @cli_options.at_option
 @click.option("--paths", is_flag=True, help="Also list every pair of hosts that exchange probes.")
+@click.option(
+    "--budget",
+    "rules",
+    multiple=True,
+    metavar="RULE",
+    help="Hold hosts to this instead of the collector's budgets: 1ms, database, gates:5ms=role:gate; may be repeated.",
+)
 @cli_options.ends_well
-def fleet(collector: str, history: str | None, timeout: float, as_json: bool, at: str | None, paths: bool) -> bool:
+def fleet(
+    collector: str,
+    history: str | None,
+    timeout: float,
+    as_json: bool,
+    at: str | None,
+    paths: bool,
+    rules: tuple[str, ...],
+) -> bool:
     """Every host's clock against the reference, worst first.
 
     CLOCK is the estimated error; ± its expanded uncertainty (k=2, about 95 %); CERTAIN AROUND IT are limits that hold
     whatever the network did, counted from the estimate: + further ahead, - further behind. Reads a collector, or with
     --history a file, where now means the newest moment kept.
 
-    Exit code 1: a finding says that a clock's stamps contradict certain limits, or that references disagree.
-    3: nothing is known, or nobody answers.
+    Where hosts have budgets, BUDGET tells how they are kept: how many times its budget a host is off, how much of it is
+    certainly left, or that neither can be shown.
+
+    Exit code 1: a finding says that a clock's stamps contradict certain limits, or that references disagree; or, with
+    --budget, a host is out of it. 3: nothing is known, or nobody answers.
     """
+    asked = _budgets(rules)
     with cli_options.opened(collector, history, timeout) as source:
         at_ns = cli_options.moment(at, source, "--at")
         view = source.fleet(at_ns, paths=paths)
+        if asked:
+            view = named_budgets(view, asked)
+        answers = held_budgets(view)
         if as_json:
-            cli_options.print_json(fleet_json(view))
+            cli_options.print_json(_document(view, answers))
         else:
-            _print(view, show_paths=paths)
+            _print(view, answers, show_paths=paths)
     if not view.hosts:
         raise cli_options.NoAnswer("no host is known yet")
-    return not cli_options.bad_news(view.findings, view.at_ns)
+    out = any(answer.fitness is Fitness.OUT for answer in answers.values())
+    return not (cli_options.bad_news(view.findings, view.at_ns) or (asked and out))
 
 
-def _print(view: FleetView, *, show_paths: bool) -> None:
+def _budgets(rules: Sequence[str]) -> Budgets:
+    try:
+        return Budgets(tuple(map(parse_rule, rules)))
+    except ValueError as error:
+        raise cli_options.WrongUse(f"--budget {' '.join(rules)}: {error}") from error
+
+
+def _document(view: FleetView, answers: Mapping[str, HostBudget]) -> Document:
+    document = fleet_json(view)
+    for host in document["hosts"]:
+        answer = answers.get(host["host"])
+        host["budget"] = None if answer is None else budget_json(answer, None)
+    told = _standing(view)
+    document["reference_standing"] = {"state": told.state, "text": told.text}
+    document["fitness"] = (
+        {str(fitness): count for fitness, count in tally(answers.values()).items()} if answers else None
+    )
+    document["verdict"] = verdict(view, answers, worst_budget_first(view, answers), {})
+    return document
+
+
+def _standing(view: FleetView) -> Standing:
+    locks = {host.host: (host.reference_state or "unknown", None) for host in view.hosts if host.state == "reference"}
+    at_odds = [one.host for one in view.findings if one.kind == "reference-disagrees" and one.host]
+    return standing(view.references, locks, at_odds)
+
+
+def _print(view: FleetView, answers: Mapping[str, HostBudget], *, show_paths: bool) -> None:
     width = cli_options.width()
-    for line in wrapped(headline(view), width=width):
+    told = _standing(view)
+    sentences = [
+        *([verdict(view, answers, worst_budget_first(view, answers), {})["text"]] if answers else []),
+        *([told.text] if told.state in ("good", "doubtful", "lost") else []),
+        headline(view),
+    ]
+    for line in wrapped(" ".join(sentences), width=width):
         click.echo(line)
     notes = [f"At {format_instant(view.at_ns, digits=3)} (reference time).", *(f"Note: {note}." for note in view.notes)]
     for line in wrapped(" ".join(notes), width=width):
         click.echo(line)
     if view.hosts:
-        heading, *rows = host_table(view, width=width)
+        heading, *rows = host_table(view, width=width, answers=answers)
         click.echo(f"\n{heading}")
-        for host, line in zip(worst_first(view.hosts), rows, strict=True):
-            colour = _COLOURS.get(host.state)
+        for host, line in zip(listed(view, answers), rows, strict=True):
+            answer = answers.get(host.host)
+            colour = "red" if answer and answer.fitness is Fitness.OUT else _COLOURS.get(host.state)
             click.echo(cli_options.paint(line, colour) if colour else line)
+    if leaving := leaving_lines(answers, width=width):
+        click.echo("\n" + "\n".join(leaving))
     if show_paths:
         click.echo("\n" + "\n".join(path_table(view.paths, width=width)))
     if view.findings:

@@ -20,7 +20,7 @@ from aiohttp import web
 
 from noonmark.collector import http_documents as documents
 from noonmark.collector.budgets import Budgets, fleet_budgets
-from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate
+from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate, Reference
 from noonmark.collector.fitness_watch import FitnessWatch, Since
 from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.http_answers import Body, Problem, document_body, fence, problem_response, respond
@@ -66,10 +66,19 @@ log = logging.getLogger("noonmark.collector.http")
 class Api:
     """The handlers; `add_to` hangs them on an application."""
 
-    def __init__(self, state: State, history: Past | None = None, *, budgets: Budgets | None = None) -> None:
+    def __init__(
+        self,
+        state: State,
+        history: Past | None = None,
+        *,
+        budgets: Budgets | None = None,
+        references: Sequence[Reference] = (),
+    ) -> None:
+        """`references` are those that are declared, whether heard of or not."""
         self._state = state
         self._history = history
         self._budgets = budgets or Budgets()
+        self._references = tuple(references)
         self._watch = FitnessWatch()
         self._since: Mapping[str, Since] = {}
         self._judged = 0
@@ -162,7 +171,15 @@ class Api:
         labels = documents.labels_of(latest)
         view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=False)
         return document_body(
-            fleet_document(view, self._budgets, self._since, sequence=latest.sequence, limit=limit, matching=matching)
+            fleet_document(
+                view,
+                self._budgets,
+                self._since,
+                sequence=latest.sequence,
+                limit=limit,
+                matching=matching,
+                standing=documents.standing_json(latest, self._references),
+            )
         )
 
     async def offset(self, request: web.Request) -> web.StreamResponse:
@@ -192,7 +209,7 @@ class Api:
         """The references and their state."""
         only_known(request.query.items(), ())
         latest = self._latest()
-        build = lambda: document_body(documents.references_json(latest))  # noqa: E731
+        build = lambda: document_body(documents.references_json(latest, self._references))  # noqa: E731
         return respond(request, await self._once(latest, ("references",), build))
 
     async def time(self, request: web.Request) -> web.StreamResponse:

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from noonmark.collector.estimate import Finding, FindingKind, FleetEstimate, HostState
+from noonmark.collector.estimate import Finding, FindingKind, FleetEstimate, HostState, Reference
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present import format_age
 from noonmark.collector.present_json import finding_json, host_json, path_json
+from noonmark.collector.reference_standing import standing
 from noonmark.collector.state import HostFacts, Published
 from noonmark.collector.view_estimate import finding_view, host_views, path_views
 from noonmark.proto.control import PeerCounters
@@ -65,12 +66,12 @@ def _asked(peer: PeerCounters | None) -> Document:
     return {"sent": None, "lost": None} if peer is None else {"sent": peer.sent, "lost": peer.lost}
 
 
-def references_json(published: Published) -> Document:
+def references_json(published: Published, declared: Sequence[Reference] = ()) -> Document:
     """Each declared reference: what it declares, what the others' probes say of it, and when it was heard."""
     estimate = published.estimate
     views = {view.host: view for view in host_views(estimate, labels_of(published)) if view.state == "reference"}
     rows = []
-    for reference in estimate.references:
+    for reference in _with_unheard(estimate, declared):
         view = views.get(reference.host)
         rows.append(
             {
@@ -100,6 +101,26 @@ def references_json(published: Published) -> Document:
             finding_json(finding_view(one)) for one in estimate.findings if one.kind is FindingKind.REFERENCE_DISAGREES
         ],
     }
+
+
+def _with_unheard(estimate: FleetEstimate, declared: Sequence[Reference]) -> list[Reference]:
+    """The references of the estimate, and those that are declared and take no part in it."""
+    heard = {reference.host for reference in estimate.references}
+    return [*estimate.references, *(reference for reference in declared if reference.host not in heard)]
+
+
+def standing_json(published: Published, declared: Sequence[Reference] = ()) -> Document:
+    """Whether the reference is good, in a word and in words."""
+    estimate = published.estimate
+    heard = {view.host for view in host_views(estimate) if view.state == "reference"}
+    named = [reference.host for reference in _with_unheard(estimate, declared)]
+    facts = {host: published.facts.get(host, HostFacts()) for host in named if host in heard}
+    told = standing(
+        named,
+        {host: (said.reference_state, said.holdover_seconds) for host, said in facts.items()},
+        [one.host for one in estimate.findings if one.kind is FindingKind.REFERENCE_DISAGREES and one.host],
+    )
+    return {"state": told.state, "text": told.text}
 
 
 def about(finding: Finding, host: str) -> bool:

@@ -153,6 +153,13 @@ COMPONENTS: Mapping[str, Schema] = {
                 ]
             },
             "verdict": entry({"state": choice("within", "out", "cannot-be-shown", "no-budget", "empty"), "text": TEXT}),
+            "reference_standing": {
+                "oneOf": [
+                    entry({"state": choice("good", "doubtful", "lost", "unknown", "none"), "text": TEXT}),
+                    {"type": "null"},
+                ],
+                "description": "Whether the reference is good now; null for a past moment.",
+            },
         }
     ),
     "Offset": entry(

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from noonmark.collector.budget_verdict import worst_budget_first
+from noonmark.collector.budgets import Fitness, Forecast, HostBudget
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present import (
     COVERAGE,
@@ -137,19 +140,72 @@ DRIFT_FROM_WIDTH = 92
 """The drift has a column where there is room, and always from this width on."""
 
 
-def host_table(view: FleetView, *, width: int = WIDTH) -> list[str]:
-    """Every host, worst first; its certain limits are told from its estimate."""
+def listed(view: FleetView, answers: Mapping[str, HostBudget]) -> list[HostView]:
+    """The hosts in the order of the table: by how they keep their budgets, if any has one."""
+    return worst_budget_first(view, answers) if answers else worst_first(view.hosts)
+
+
+def host_table(view: FleetView, *, width: int = WIDTH, answers: Mapping[str, HostBudget] | None = None) -> list[str]:
+    """Every host, worst first; its certain limits are told from its estimate.
+
+    With `answers` the second column tells how budgets are kept, and the state only of those that are not just measured.
+    """
+    answers = answers or {}
+    first = (HOST_COLUMNS[0], Column("BUDGET"), *HOST_COLUMNS[2:]) if answers else HOST_COLUMNS
     rows = []
-    for host in worst_first(view.hosts):
+    for host in listed(view, answers):
         clock, expanded = _offset_cell(host)
         limits = "" if host.offset_ns is None else _around(host.offset_ns, host.lower_ns, host.upper_ns)
         drift = "" if host.drift is None else format_drift(host.drift, host.drift_uncertainty)
         silent = f"stale {format_age(host.heard_ns)}" if host.state == "stale" and host.heard_ns else host.state
-        rows.append((host.host, silent, clock, expanded, limits, drift))
-    with_drift = table((*HOST_COLUMNS, DRIFT_COLUMN), rows, width=10**6)
+        kept = _kept(host, answers.get(host.host))
+        rows.append((host.host, kept or silent, clock, expanded, limits, drift))
+    with_drift = table((*first, DRIFT_COLUMN), rows, width=10**6)
     if max(map(len, with_drift)) <= width or width >= DRIFT_FROM_WIDTH:
-        return table((*HOST_COLUMNS, DRIFT_COLUMN), rows, width=width)
-    return table(HOST_COLUMNS, [row[:-1] for row in rows], width=width)
+        return table((*first, DRIFT_COLUMN), rows, width=width)
+    return table(first, [row[:-1] for row in rows], width=width)
+
+
+def _kept(host: HostView, answer: HostBudget | None) -> str:
+    """How a host keeps its budget, in a cell; empty where its state says more."""
+    if answer is None or answer.estimated_headroom is None:
+        return ""
+    if answer.fitness is Fitness.OUT:
+        used = 1 - answer.estimated_headroom
+        return f"out {used:.2g}x" if used < 100 else f"out {used:.0f}x"
+    if answer.fitness is Fitness.CANNOT_BE_SHOWN or answer.headroom is None:
+        return "not shown"
+    return "" if host.state == "reference" else f"{100 * answer.headroom:.0f} % left"
+
+
+MOST_LEAVING = 5
+LEAVING_WITHIN_S = 7 * 86_400.0
+
+
+def leaving_lines(answers: Mapping[str, HostBudget], *, width: int = WIDTH) -> list[str]:
+    """Who leaves its budget within a week if its drift stays as it is, soonest first, with the forecast's interval."""
+    soon = [
+        (answer.forecast.expected_s, answer.forecast, host)
+        for host, answer in answers.items()
+        if answer.fitness is Fitness.WITHIN and answer.forecast and answer.forecast.expected_s <= LEAVING_WITHIN_S
+    ]
+    if not soon:
+        return []
+    soon.sort(key=lambda row: (row[0], row[2]))
+    told = [
+        f"{host} in {_span(forecast.expected_s)} ({_interval(forecast)})" for _, forecast, host in soon[:MOST_LEAVING]
+    ]
+    more = f", and {len(soon) - MOST_LEAVING} more" if soon[MOST_LEAVING:] else ""
+    return wrapped(f"At their present drift these leave their budget: {', '.join(told)}{more}.", width=width)
+
+
+def _interval(forecast: Forecast) -> str:
+    latest = _span(forecast.latest_s) if math.isfinite(forecast.latest_s) else "never"
+    return f"{_span(forecast.earliest_s)} to {latest}"
+
+
+def _span(seconds: float) -> str:
+    return "now" if seconds <= 0 else format_age(round(seconds * 1e9))
 
 
 PATH_COLUMNS = (

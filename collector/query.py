@@ -17,6 +17,7 @@ from typing import Any, Protocol, TypeVar
 import grpc
 
 from noonmark.collector import view_messages
+from noonmark.collector.budgets import Budgets, named_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate
 from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.instants import format_instant
@@ -79,7 +80,8 @@ class Past(Protocol):
 class QueryService(noonmark_pb2_grpc.QueryServicer):
     """Answers from the latest estimate and from a history (None: only the present is answered)."""
 
-    def __init__(self, state: State, history: Past | None = None) -> None:
+    def __init__(self, state: State, history: Past | None = None, *, budgets: Budgets | None = None) -> None:
+        self._budgets = budgets or Budgets()
         self._state = state
         self._history = history
 
@@ -91,17 +93,15 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
         if at_ns is None:
             assert latest is not None
             notes = self._age_notes(latest)
-            return view_messages.fleet_to_message(
-                fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=request.paths, notes=notes)
-            )
+            view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=request.paths, notes=notes)
+            return view_messages.fleet_to_message(named_budgets(view, self._budgets))
         history = await self._past(context)
         estimate = await self._in_thread(context, lambda: history.estimate_at(at_ns))
         if estimate is None:
             await context.abort(grpc.StatusCode.NOT_FOUND, await self._nothing_then(context, at_ns))
         found = await self._in_thread(context, lambda: list(history.findings(at_ns - NEAR_NS, at_ns + NEAR_NS)))
-        return view_messages.fleet_to_message(
-            fleet_view(estimate, labels=labels, paths=request.paths, findings=found, notes=())
-        )
+        view = fleet_view(estimate, labels=labels, paths=request.paths, findings=found, notes=())
+        return view_messages.fleet_to_message(named_budgets(view, self._budgets))
 
     async def Offset(self, request: pb.OffsetRequest, context: Context) -> pb.OffsetReply:  # noqa: N802
         """a's clock minus b's, now or then."""

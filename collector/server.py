@@ -215,7 +215,8 @@ class CollectorServer:
         server = grpc.aio.server(options=SERVER_OPTIONS, interceptors=[self.access])
         health = HealthServicer()
         add_ReportsServicer_to_server(self.ingest, server)  # type: ignore[no-untyped-call]
-        add_QueryServicer_to_server(QueryService(self.state, self.history), server)  # type: ignore[no-untyped-call]
+        query = QueryService(self.state, self.history, budgets=self.config.budgets)
+        add_QueryServicer_to_server(query, server)  # type: ignore[no-untyped-call]
         add_OrderingServicer_to_server(OrderingService(self.state, self.history), server)  # type: ignore[no-untyped-call]
         add_EnrolmentServicer_to_server(EnrolmentService(self.authority, self.access), server)  # type: ignore[no-untyped-call]
         health_pb2_grpc.add_HealthServicer_to_server(health, server)
@@ -272,7 +273,7 @@ class CollectorServer:
         tls = None if self.tls is None or is_loopback(self.config.http.host) else self.tls
         if tls is not None or self.access.tokens is not None:
             app.middlewares.append(guard(self.access))
-        Api(self.state, self.history, budgets=self.config.budgets).add_to(app)
+        Api(self.state, self.history, budgets=self.config.budgets, references=self.config.reference).add_to(app)
         add_page(app)
         runner = await serve(app, self.config.http, tls.http_context() if tls else None)
         self.http_port = runner.addresses[0][1]

@@ -32,6 +32,8 @@ def host_to_message(at_ns: int, host: HostView) -> pb.HostEstimate:
         drift_uncertainty=host.drift_uncertainty or 0.0,
         reference_state=host.reference_state,
         claimed_error_ns=host.claimed_error_ns,
+        budget=host.budget,
+        budget_ns=host.budget_ns,
     )
 
 
@@ -52,6 +54,8 @@ def host_from_message(message: pb.HostEstimate) -> HostView:
         role=message.role,
         reference_state=message.reference_state,
         claimed_error_ns=message.claimed_error_ns if message.HasField("claimed_error_ns") else None,
+        budget=message.budget,
+        budget_ns=message.budget_ns,
     )
 
 

@@ -54,6 +54,9 @@ class HostView:
     """Of its own source of time: locked, holdover, free-run; empty where it has none, or it is not known."""
     claimed_error_ns: int | None = None
     """Greatest error that its kernel vouches for now; None: it vouches for nothing."""
+    budget: str = ""
+    """Name of its budget, as the collector has it; empty: none."""
+    budget_ns: int = 0
 
     @property
     def known(self) -> bool:

@@ -1,14 +1,16 @@
 // The fleet at a glance: the verdict, how many hosts stand where, all of them on one scale, and each one worst first.
-import { counted, count, duration, error, headroom, instant, limits } from "./format.js";
+import { age, counted, count, duration, error, headroom, instant, limits } from "./format.js";
 import { decades, h, hostLink, ink, later, notice, painted, shape, spread, standing, symmetric, to, WORDS } from "./lib.js";
 import { virtualRows } from "./rows.js";
 
 const KINDS = ["out", "cannot-be-shown", "unknown", "within", "no-budget"];
+const STANDINGS = { good: "within", doubtful: "cannot-be-shown", lost: "out", unknown: "unknown", none: "unknown" };
 const INKS = { out: "out", "cannot-be-shown": "open", unknown: "unknown", within: "within", "no-budget": "within" };
 
 export function show(main, parameters, context) {
   const state = { matching: parameters.matching ?? "", only: parameters.only ?? "", at: parameters.at ?? "", fleet: null };
   const verdict = h("h1", { class: "verdict" }, "Asking the collector …");
+  const reference = h("p", { class: "reference-standing" });
   const under = h("p", { class: "under" });
   const tally = h("div", { class: "tally", role: "group", "aria-label": "Show only hosts that are" });
   const search = h("input", {
@@ -30,7 +32,7 @@ export function show(main, parameters, context) {
     fill: fillRow,
   });
   main.append(
-    h("section", { class: "head", "aria-label": "Verdict" }, verdict, under),
+    h("section", { class: "head", "aria-label": "Verdict" }, verdict, reference, under),
     h("section", { class: "choose", "aria-label": "Choose hosts" }, tally, search, shownCount),
     stripBox, empty, table.element,
   );
@@ -57,6 +59,9 @@ export function show(main, parameters, context) {
     const kind = fleet.verdict.state;
     verdict.replaceChildren(shape(kind === "empty" ? "unknown" : kind), h("span", {}, fleet.verdict.text));
     verdict.className = `verdict ${kind}`;
+    const good = fleet.reference_standing;
+    reference.replaceChildren(...(good ? [shape(STANDINGS[good.state]), h("a", { href: to("references") }, good.text)] : []));
+    reference.className = `reference-standing ${good?.state ?? ""}`;
     under.textContent = underline(fleet, state.at);
     tallies(fleet, matching);
     shownCount.textContent = chosen.length === fleet.total ? `All ${counted(fleet.total, "host")}, worst first` : `${count(chosen.length)} of ${counted(fleet.total, "host")}, worst first`;
@@ -168,8 +173,8 @@ export function show(main, parameters, context) {
     where.textContent = [host.zone, host.role].filter(Boolean).join(", ");
     clock.textContent = host.offset_ns === null ? why(host) : error(host.offset_ns, host.uncertainty_ns) + (host.state === "stale" ? `, silent for ${duration(host.heard_ns ?? 0, 2)}` : "");
     certain.textContent = host.offset_ns === null ? "" : limits(host.lower_ns, host.upper_ns);
-    budget.textContent = host.budget ? headroom(host.budget) : "none";
-    budget.title = host.budget ? `${host.budget.name}: ${duration(host.budget.tolerance_ns)} ahead or behind` : "";
+    budget.textContent = host.budget ? kept(host.budget, state.fleet.at_ns) : "none";
+    budget.title = host.budget ? `${host.budget.name}, ${duration(host.budget.tolerance_ns)} ahead or behind: ${headroom(host.budget)}${beginning(host.budget)}` : "";
     fillLane(lane, host);
   }
 
@@ -202,6 +207,25 @@ export function show(main, parameters, context) {
       table.leave();
     },
   };
+}
+
+const SOON = 86400;
+
+/** A budget in few words: since when it is exceeded, or how much of it is left and for how long at this drift. */
+function kept(budget, now) {
+  const words = headroom(budget);
+  if (budget.fitness === "out" && budget.since_ns !== null) {
+    const long = now - budget.since_ns;
+    return long > 0 ? `${words.replace(" the budget", "")} for ${budget.since_known ? "" : "≥ "}${age(long)}` : words;
+  }
+  const left = budget.forecast?.expected_s ?? null;
+  if (budget.fitness === "within" && left !== null && left < SOON) return `${words.replace(" of the budget", "")}, for ${age(left * 1e9)}`;
+  return words;
+}
+
+function beginning(budget) {
+  if (budget.since_ns === null) return "";
+  return `; ${WORDS[budget.fitness]} since ${instant(budget.since_ns)}${budget.since_known ? "" : " or before"}`;
 }
 
 function why(host) {

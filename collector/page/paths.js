@@ -20,12 +20,12 @@ export function show(main, parameters, context) {
   const tally = h("div", { class: "tally", role: "group", "aria-label": "Show only paths that are" });
   const search = h("input", { type: "search", value: state.host, placeholder: "host", "aria-label": "Paths of hosts whose name contains", oninput: later(() => { state.host = search.value.trim(); remember(); draw(); }) });
   const canvas = h("canvas", { class: "scatter", role: "img" });
-  const figure = h("figure", { class: "scatter-box card" }, canvas, h("figcaption", {}, "Each path by its least round trip (across) and what it misses the other paths' offset by (up: the way there is slower; down: the way back). Unanswered are the shares of the packets that either end sent to the other within the last minute or two."));
+  const figure = h("figure", { class: "scatter-box card" }, canvas, h("figcaption", {}, "Each path by its least round trip (across) and what it misses the other paths' offset by (up: the way there is slower; down: the way back). Lost are the shares of the packets that either end sent to the other within the last minute or two."));
   const empty = h("div", {});
   const table = virtualRows({
     label: "Paths, worst first",
     className: "paths",
-    columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Unanswered there / back"]],
+    columns: [["name", "From"], ["name", "To"], ["state", "State"], ["trip", "Least round trip"], ["left", "Asymmetry left over"], ["loss", "Lost, there / back"]],
     key: (path) => `${path.src} ${path.dst}`,
     make: () => [h("span", {}, shape("unknown"), hostLink("")), h("span", {}, hostLink("")), h("span", {}), h("span", {}), h("span", {}), h("span", {})],
     fill([from, until, says, trip, left, loss], path, row) {

@@ -2,15 +2,17 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from builders import START_NS, build, ferry
+from builders import START_NS, Host, build, ferry
 from click.testing import CliRunner, Result
 from query_server import serving
 
+from noonmark.collector.budgets import Budgets, parse_rule
 from noonmark.collector.cli import main
 from noonmark.collector.estimate import Finding, FindingKind
 from noonmark.collector.history import open_history
@@ -69,6 +71,43 @@ def test_json_is_the_whole_fleet(history_file: Path) -> None:
     assert document["findings"][0]["kind"] == "liar"
 
 
+def test_budgets_are_told_worst_first_with_what_is_left_and_for_how_long(history_file: Path) -> None:
+    result = ask("--history", history_file, "--at", START_NS, "--budget", "1ms")
+
+    assert result.exit_code == 1, "a host is out of the budget that was asked for"
+    lines = result.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert lines[0].startswith("1 host is out of budget: quay-gate-2 ahead by 1.840 ms")
+    heading, first, *rest = lines[lines.index("") + 1 :][:7]
+    assert heading.split()[:2] == ["HOST", "BUDGET"]
+    assert re.search(r"^quay-gate-2 +out 1.9x ", first)
+    assert {"stale", "reference"} <= {row.split()[1] for row in rest}
+    kept = ask("--history", history_file, "--at", START_NS, "--budget", "1s")
+    assert "100 % left" in kept.stdout
+
+
+def test_who_leaves_its_budget_soon_is_told_with_its_interval(tmp_path: Path) -> None:
+    hosts = [Host("quay-gate-1", 400_000, drift=1e-6, drift_uncertainty=1e-8), Host("quay-gate-2")]
+    with open_history(tmp_path / "history") as history:
+        history.append(build(hosts))
+    text = " ".join(ask("--history", tmp_path / "history", "--budget", "1ms").stdout.split())
+    # 600 µs of room at 1 µs/s; the uncertainties are 2 µs and 0.02 µs/s (k=2).
+    assert "these leave their budget: quay-gate-1 in 10 min (9.8 min to 10 min)." in text
+    document = json.loads(ask("--history", tmp_path / "history", "--budget", "1ms", "--json").stdout)
+    forecast = document["hosts"][0]["budget"]["forecast"]
+    assert forecast["expected_s"] == pytest.approx(600)
+    assert forecast["earliest_s"] == pytest.approx(598 / 1.02)
+    assert forecast["latest_s"] == pytest.approx(602 / 0.98, rel=1e-4)
+    assert document["fitness"] == {"within": 2, "out": 0, "cannot-be-shown": 0}
+
+
+def test_a_budget_that_is_none_is_one_line(history_file: Path) -> None:
+    result = ask("--history", history_file, "--budget", "soon")
+
+    assert result.exit_code == 2
+    assert result.stderr.startswith("Error: --budget soon: ")
+
+
 def test_before_the_history_begins_is_exit_code_three(history_file: Path) -> None:
     result = ask("--history", history_file, "--at", START_NS - 10**12)
 
@@ -92,8 +131,13 @@ def test_a_collector_tells_now_with_zones() -> None:
     with serving(state) as address:
         table = ask("--collector", address)
         document = json.loads(ask("--collector", address, "--json").stdout)
+    with serving(state, budgets=Budgets((parse_rule("gates:1ms=role:gate"),))) as address:
+        held = ask("--collector", address)
 
-    assert table.exit_code == 0
+    assert table.exit_code == held.exit_code == 0
+    assert document["hosts"][2]["budget"] is None
+    assert "1 host is out of budget: quay-gate-2 ahead by 1.840 ms" in " ".join(held.stdout.split())
+    assert re.search(r"^quay-gate-2 +out 1.9x ", held.stdout, re.M)
     assert "quay-gate-2" in table.stdout
     assert document["hosts"][2]["zone"] == "quay"
 

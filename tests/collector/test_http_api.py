@@ -6,6 +6,7 @@ import gzip
 import http.client
 import json
 import threading
+import urllib.request
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,7 +18,7 @@ from http_server import web_serving
 from simulated_fleet import SimulatedFleet, lived, simulated_fleet
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
-from noonmark.collector.estimate import FindingKind
+from noonmark.collector.estimate import FindingKind, Reference
 from noonmark.collector.history import History, HistoryError
 from noonmark.collector.http_answers import accepts_gzip
 from noonmark.collector.state import State
@@ -193,6 +194,24 @@ def test_paths_and_references_are_told(site: Site) -> None:
     assert all(site.fleet.stepped in (path["src"], path["dst"]) for path in of_one)
     assert [row["host"] for row in references["references"]] == [one.host for one in site.fleet.references]
     assert {row["lock"] for row in references["references"]} == {"locked"}
+
+
+def test_a_declared_reference_that_is_not_heard_is_told(site: Site) -> None:
+    state = State()
+    state.publish(site.state.latest().estimate, site.fleet.facts)
+    declared = (*site.fleet.references, Reference("holm-reference-9", 60.0))
+    with web_serving(state, references=declared) as address:
+        with urllib.request.urlopen(f"{address}/api/v1/fleet") as reply:
+            standing = json.load(reply)["reference_standing"]
+        with urllib.request.urlopen(f"{address}/api/v1/references") as reply:
+            rows = json.load(reply)["references"]
+
+    assert standing["state"] == "doubtful"
+    assert standing["text"].startswith("Not heard: holm-reference-9. 3 of 4 references are locked")
+    assert (rows[-1]["host"], rows[-1]["measured"]) == ("holm-reference-9", None)
+    of_all = site.ask("/api/v1/fleet").json["reference_standing"]
+    assert of_all == {"state": "good", "text": "All 3 references are locked and agree."}
+    assert site.ask("/api/v1/fleet?at=-30s").json["reference_standing"] is None
 
 
 def test_time_is_two_stamps_in_their_order(site: Site) -> None:

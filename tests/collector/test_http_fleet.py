@@ -2,10 +2,11 @@ from __future__ import annotations
 
 from builders import START_NS, Host, build, ferry, unknown
 
+from noonmark.collector.budget_verdict import verdict, worst_budget_first
 from noonmark.collector.budgets import BudgetRule, Budgets, Fitness, fleet_budgets, parse_budget
 from noonmark.collector.estimate import FleetEstimate
 from noonmark.collector.fitness_watch import FitnessWatch
-from noonmark.collector.http_fleet import fleet_document, verdict, worst_first
+from noonmark.collector.http_fleet import fleet_document
 from noonmark.collector.view_estimate import fleet_view
 
 MILLISECOND = Budgets((BudgetRule(parse_budget("1ms")),))
@@ -15,7 +16,7 @@ def judged(estimate: FleetEstimate, budgets: Budgets = MILLISECOND, watch: Fitne
     view = fleet_view(estimate, paths=False)
     answers = fleet_budgets(view, budgets)
     since = (watch or FitnessWatch()).update(view.at_ns, answers)
-    return verdict(view, answers, worst_first(view, answers), since)
+    return verdict(view, answers, worst_budget_first(view, answers), since)
 
 
 def test_a_host_out_of_budget_is_named_with_direction_size_and_beginning() -> None:
@@ -25,7 +26,7 @@ def test_a_host_out_of_budget_is_named_with_direction_size_and_beginning() -> No
 
     assert told["state"] == "out"
     assert told["text"] == (
-        "1 host is out of budget: holm-gate-1 behind by 5.0000 ms ± 0.0020 ms, since 2026-11-25T06:55:04Z."
+        "1 host is out of budget: holm-gate-1 behind by 5.0000 ms ± 0.0020 ms, since 2026-11-25 06:55:04 UTC."
     )
 
 
@@ -33,7 +34,7 @@ def test_what_was_so_from_the_start_has_no_known_beginning() -> None:
     told = judged(build([Host("quay-gate-1", 5_000_000), Host("holm-gate-1", -7_000_000)]))
 
     assert "2 hosts are out of budget: worst is holm-gate-1, behind by" in told["text"]
-    assert "at least since 2026-11-25T06:55:03Z" in told["text"]
+    assert "at least since 2026-11-25 06:55:03 UTC" in told["text"]
 
 
 def test_hosts_that_cannot_be_shown_are_not_called_within() -> None:

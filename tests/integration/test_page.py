@@ -151,6 +151,7 @@ def test_the_fleet_is_listed_worst_first_in_words_with_a_verdict(site: Site, pag
     view = fleet_view(site.latest, labels={h: (f.zone, f.role) for h, f in site.fleet.facts.items()}, paths=False)
     expected = fleet_document(view, BUDGETS, {}, sequence=1, limit=100)
     expect(page.locator(".verdict.out")).to_contain_text("out of budget: ")
+    expect(page.locator(".reference-standing.good")).to_have_text("All 3 references are locked and agree.")
     rows = page.locator(".hosts .rows-body .row")
     shown = rows.locator("a").all_text_contents()
     assert shown == [host["host"] for host in expected["hosts"]][: len(shown)]
@@ -298,7 +299,7 @@ def test_a_new_estimate_shows_without_a_reload(browser: Browser, page: Page, tmp
         expect(page.locator("h1.verdict.out")).to_contain_text(
             f"2 hosts are out of budget: worst is {fleet.stepped}, ahead by 5."
         )
-        expect(page.locator("h1.verdict")).to_contain_text(", since 2026-01-01T00:02:30Z")
+        expect(page.locator("h1.verdict")).to_contain_text(", since 2026-01-01 00:02:30 UTC")
         expect(page.locator("#live")).to_contain_text("Live: estimate less than 10 s old")
 
 

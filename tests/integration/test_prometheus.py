@@ -210,6 +210,7 @@ def pages(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Iterator[di
             tab.goto(f"{fleet.page}#/{view}")
             tab.wait_for_selector(f"main[data-ready={view}]")
             assert tab.evaluate(SEEN, [where, words]) is None
+        assert tabs["fleet"].locator(".reference-standing").text_content()
         assert "within budget" in (tabs["fleet"].locator("h1.verdict.within").text_content() or "")
         yield tabs
 

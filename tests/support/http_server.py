@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from prometheus_client import CollectorRegistry
 
 from noonmark.collector.budgets import Budgets
+from noonmark.collector.estimate import Reference
 from noonmark.collector.http_api import Api
 from noonmark.collector.page import add_page
 from noonmark.collector.query import Past
@@ -19,7 +20,12 @@ from noonmark.proto.options import HostPort
 
 
 @contextmanager
-def web_serving(state: State, history: Past | None = None, budgets: Budgets | None = None) -> Iterator[str]:
+def web_serving(
+    state: State,
+    history: Past | None = None,
+    budgets: Budgets | None = None,
+    references: Sequence[Reference] = (),
+) -> Iterator[str]:
     """The site's address, ending without a slash; it is gone with the block."""
     loop = asyncio.new_event_loop()
     ready, stop = threading.Event(), asyncio.Event()
@@ -27,7 +33,7 @@ def web_serving(state: State, history: Past | None = None, budgets: Budgets | No
 
     async def run() -> None:
         app = application(CollectorRegistry(), lambda: "" if state.latest() else "no estimate yet")
-        Api(state, history, budgets=budgets).add_to(app)
+        Api(state, history, budgets=budgets, references=references).add_to(app)
         add_page(app)
         runner = await serve(app, HostPort("127.0.0.1", 0))
         port.append(runner.addresses[0][1])

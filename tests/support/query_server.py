@@ -9,13 +9,14 @@ from contextlib import contextmanager
 
 import grpc
 
+from noonmark.collector.budgets import Budgets
 from noonmark.collector.query import Past, QueryService
 from noonmark.collector.state import State
 from noonmark.proto.noonmark_pb2_grpc import add_QueryServicer_to_server
 
 
 @contextmanager
-def serving(state: State, history: Past | None = None) -> Iterator[str]:
+def serving(state: State, history: Past | None = None, budgets: Budgets | None = None) -> Iterator[str]:
     """The address of a service that answers from these; it ends with the block."""
     loop = asyncio.new_event_loop()
     ready = threading.Event()
@@ -24,7 +25,7 @@ def serving(state: State, history: Past | None = None) -> Iterator[str]:
 
     async def run() -> None:
         server = grpc.aio.server()
-        add_QueryServicer_to_server(QueryService(state, history), server)
+        add_QueryServicer_to_server(QueryService(state, history, budgets=budgets), server)
         port = server.add_insecure_port("127.0.0.1:0")
         await server.start()
         address.append(f"127.0.0.1:{port}")
