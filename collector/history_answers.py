@@ -221,11 +221,8 @@ def fleet(
     hosts = tuple(names[place] for place in order.tolist())
     matrix = matrix[:, order]
     row = {host: place for place, host in enumerate(hosts)}
-    usable = [
-        place
-        for place, (first, second) in enumerate(ends)
-        if first in row and second in row and paths.how[place] != How.NOTHING
-    ]
+    told = (paths.how != int(How.NOTHING)).tolist()
+    usable = [place for place, (first, second) in enumerate(ends) if told[place] and first in row and second in row]
     first = np.array([row[ends[place][0]] for place in usable], np.int64)
     second = np.array([row[ends[place][1]] for place in usable], np.int64)
     return FleetEstimate(
