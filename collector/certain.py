@@ -9,11 +9,12 @@ probes is a few per cent.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, slope_ranges, widest
+from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, proven, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
 from noonmark.collector.gauge import Mean, limits_to_mean
 from noonmark.collector.limits import CertainLimits, certain_limits
@@ -22,6 +23,7 @@ from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
 LEAST_SLACK_NS = 20.0
+WallsOf = Callable[[slice], Walls]
 INSTANTS = 7
 """Instants of the window at which hosts are limited, besides the asked one."""
 MANY_PATHS = 10_000
@@ -68,49 +70,59 @@ def prove(
     clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
     """
     survey = settled.survey
-    walls = _allowed_walls(settled, wander_ppb)
-    corridor = widest(walls)
-    trusted = (corridor.width_ns >= 0) & ~distrusted
-    slack = _slack(survey, walls, trusted)
+    walls_of = _allowed_walls(settled, wander_ppb)
+    own = proven(walls_of, len(survey.pairing))
+    lower, upper = own.height_lower, own.height_upper
+    trusted = (own.corridor.width_ns >= 0) & ~distrusted
+    slack = _slack(survey, walls_of, trusted)
     trusted &= slack == 0
-    low, high = slope_ranges(walls, corridor)
     arcs = _arcs(survey, trusted, distrusted_references)
-    lower, upper = height_ranges(walls, low, high)
     now = _nodes(arcs, lower, upper, 0.0)
     limits = now.lower, now.upper
     if mean is not None:
         kept = np.flatnonzero(trusted)
         limits = limits_to_mean(mean, survey.first[kept], survey.second[kept], lower[kept], upper[kept])
     elif len(lower) <= MANY_PATHS:
-        limits = _tightened(arcs, walls, (low, high), limits)
+        limits = _tightened(arcs, walls_of(slice(None)), (own.slope_lower, own.slope_upper), limits)
     cycles = tuple(cycle[cycle < len(lower)] for cycle in now.cycles)
     return Certain(lower, upper, *limits, cycles, slack)
 
 
-def _slack(survey: Survey, walls: Walls, trusted: Bool) -> Float64:
+def _slack(survey: Survey, walls_of: WallsOf, trusted: Bool) -> Float64:
     """The programme's slacks of the trusted paths of a small fleet, 0 where they are no more than rounding."""
     slack = np.zeros(len(trusted))
     rows = np.flatnonzero(trusted)
     if 0 < len(rows) <= MOST_PATHS:
         ends = survey.first[rows], survey.second[rows]
-        slack[rows] = needed_slack(walls.rows(rows), *ends, survey.anchors.hosts + 1)
+        slack[rows] = needed_slack(walls_of(slice(None)).rows(rows), *ends, survey.anchors.hosts + 1)
     return np.where(slack > LEAST_SLACK_NS, slack, 0.0)
 
 
-def _allowed_walls(settled: Settled, wander_ppb: float) -> Walls:
+def _allowed_walls(settled: Settled, wander_ppb: float) -> WallsOf:
+    """Some paths' walls, moved apart by all that is allowed for."""
     survey = settled.survey
     fit, window = survey.fit, survey.fit.window
     a, b = survey.first, survey.second
-    wander = (wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b])[:, None]
-    ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]
+    wander = wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b]
+    ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]).astype(np.float64)
     shown = fit.bends.uncertainty if fit.bends.shown is None else fit.bends.shown
-    bend = 3.0 * (shown[a] + shown[b])[:, None]
+    bend = 3.0 * (shown[a] + shown[b])
+    bent = bool(bend.any())
 
-    def slack(seconds: Float64) -> Float64:
-        curved = np.abs(window.parabola(seconds) - window.parabola_at_zero)
-        return np.asarray(ticks[:, None] + wander * np.abs(seconds) + bend * curved)
+    def walls_of(rows: slice) -> Walls:
+        some = fit.straight.rows(rows)
 
-    return fit.straight.relaxed(slack(fit.straight.upper_s), slack(fit.straight.lower_s))
+        def slack(seconds: Float64) -> Float64:
+            moved = np.abs(seconds)
+            moved *= wander[rows, None]
+            moved += ticks[rows, None]
+            if bent:
+                moved += bend[rows, None] * np.abs(window.parabola(seconds) - window.parabola_at_zero)
+            return moved
+
+        return some.relaxed(slack(some.upper_s), slack(some.lower_s))
+
+    return walls_of
 
 
 def _arcs(survey: Survey, trusted: Bool, distrusted_references: Bool) -> _Arcs:

@@ -43,8 +43,12 @@ class Walls:
         return Walls(self.upper_s - seconds, self.upper_ns, self.lower_s - seconds, self.lower_ns)
 
     def rows(self, choice: slice | Int64 | Bool) -> Walls:
-        """Some of the paths."""
-        return Walls(self.upper_s[choice], self.upper_ns[choice], self.lower_s[choice], self.lower_ns[choice])
+        """Some of the paths; they lie in memory as all did."""
+        sides = (self.upper_s, self.upper_ns, self.lower_s, self.lower_ns)
+        if isinstance(choice, slice):
+            return Walls(*(side[choice] for side in sides))
+        rows = np.flatnonzero(choice) if choice.dtype == np.bool_ else choice
+        return Walls(*(side.T.take(rows, axis=1).T if side.flags.f_contiguous else side[rows] for side in sides))
 
     def relaxed(self, upper_slack_ns: Float64, lower_slack_ns: Float64) -> Walls:
         """Walls moved apart by so much, (P, 1) or (P, K) each."""

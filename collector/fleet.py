@@ -82,6 +82,7 @@ def robust_fit(
     learn: Learn,
     *,
     start: Float64 | None = None,
+    uncertain: bool = True,
 ) -> Fit:
     """Solve, learn the variances from the residuals, doubt outliers, and again.
 
@@ -101,7 +102,7 @@ def robust_fit(
             factor / variance,
             1.0 / effect_variance,
             start=start,
-            uncertain=last,
+            uncertain=last and uncertain,
             tolerance=FINAL_TOLERANCE if last else ROUND_TOLERANCE,
         )
         start = solution.unknowns
@@ -132,8 +133,11 @@ def _belief(deviation: Float64, round_: int) -> Float64:
     return np.asarray(np.maximum(1.0 - np.minimum(deviation / BISQUARE, 1.0) ** 2, 0.0) ** 2)
 
 
-def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float64 | None = None) -> Fit:
-    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals."""
+def fit_drift(
+    network: Network, slope: Float64, variance: Float64, start: Float64 | None = None, *, uncertain: bool = True
+) -> Fit:
+    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals. `uncertain` as in
+    `solve`."""
 
     def learn(residual: Float64, _whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
@@ -141,7 +145,7 @@ def fit_drift(network: Network, slope: Float64, variance: Float64, start: Float6
         scale = _scale(ratio[factor > DOUBTED]) ** (freedom / (freedom + PRIOR_FREEDOM))
         return variance * scale**2, np.empty(0)
 
-    return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start)
+    return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start, uncertain=uncertain)
 
 
 def fit_offset(

@@ -10,10 +10,13 @@ infinity: no data is not "difference 0".
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.ordering import counted_order
+from noonmark.collector.rowwise import both
 
 TOLERANCE_NS = 1e-3
 
@@ -38,19 +41,21 @@ def constraints(nodes: int, first: Int64, second: Int64, lower: Float64, upper: 
     path = np.arange(len(first))
     tail, head = np.concatenate([first, second]), np.concatenate([second, first])
     length, path = np.concatenate([upper, -lower]), np.concatenate([path, path])
-    finite = np.isfinite(length)
-    order = np.flatnonzero(finite)[np.argsort(head[finite], kind="stable")]
-    head = head[order]
-    heads, starts = np.unique(head, return_index=True)
-    return Constraints(nodes, tail[order], head, length[order], path[order], heads, starts)
+    finite = np.flatnonzero(np.isfinite(length))
+    return _by_head(nodes, tail[finite], head[finite], length[finite], path[finite])
 
 
 def reversed_constraints(arcs: Constraints) -> Constraints:
     """The same arcs walked backwards: distances to a node become distances from it."""
-    order = np.argsort(arcs.tail, kind="stable")
-    head = arcs.tail[order]
-    heads, starts = np.unique(head, return_index=True)
-    return Constraints(arcs.nodes, arcs.head[order], head, arcs.length[order], arcs.path[order], heads, starts)
+    return _by_head(arcs.nodes, arcs.head, arcs.tail, arcs.length, arcs.path)
+
+
+def _by_head(nodes: int, tail: Int64, head: Int64, length: Float64, path: Int64) -> Constraints:
+    order, begins = counted_order(head, nodes)
+    heads = np.flatnonzero(np.diff(begins))
+    return Constraints(
+        nodes, tail[order], head[order], length[order], path[order], heads, begins[heads].astype(np.int64)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,10 @@ def shortest(arcs: Constraints, source: int) -> Distances:
                 return Distances(distance, False, cycle)
             check *= 2
     return Distances(distance, False, _cycle(arcs, via))
+
+
+def _shortest_back(arcs: Constraints, source: int) -> Distances:
+    return shortest(reversed_constraints(arcs), source)
 
 
 def _positions(reached: Float64, nearest: Float64, arcs: Constraints) -> Int64:
@@ -146,10 +155,9 @@ def certain_limits(
     while True:
         kept = np.flatnonzero(~dropped)
         arcs = constraints(nodes, first[kept], second[kept], lower[kept], upper[kept])
-        ahead = shortest(arcs, source)
-        behind = shortest(reversed_constraints(arcs), source) if ahead.consistent else ahead
-        if behind.consistent:
+        ahead, behind = both(partial(shortest, arcs, source), partial(_shortest_back, arcs, source))
+        if ahead.consistent and behind.consistent:
             return CertainLimits(-behind.distance, ahead.distance, dropped, tuple(cycles))
-        cycle = kept[behind.cycle]
+        cycle = kept[behind.cycle if ahead.consistent else ahead.cycle]
         cycles.append(cycle)
         dropped[cycle[np.argmax(suspicion[cycle])]] = True

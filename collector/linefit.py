@@ -22,6 +22,7 @@ from noonmark.collector.estimate import Float64, Int32, Int64, Reference
 from noonmark.collector.fleet import FINAL_TOLERANCE, ROUND_TOLERANCE, Fit, fit_drift, fit_offset
 from noonmark.collector.frames import NS, Frames
 from noonmark.collector.network import Network, solve
+from noonmark.collector.rowwise import by_rows
 from noonmark.collector.sites import find_sites, site_pairs
 from noonmark.collector.slopes import leaning
 from noonmark.collector.slots import steady_slope
@@ -176,11 +177,17 @@ def _whole_residual(fit: Fit, middle: Float64, a: Int64, b: Int64) -> Float64:
 
 def spans(walls: Walls) -> tuple[Float64, Float64, Float64]:
     """Mean instant, span (of a level distribution with the same variance), and number of slots used, each (P,)."""
-    used = np.isfinite(walls.upper_ns)
-    count = used.sum(axis=1)
-    mean = np.where(used, walls.upper_s, 0.0).sum(axis=1) / np.maximum(count, 1)
-    square = np.where(used, (walls.upper_s - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count, 1)
-    return mean, np.sqrt(12.0 * square), count.astype(np.float64)
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some = walls.rows(rows)
+        used = np.isfinite(some.upper_ns)
+        count = used.sum(axis=1)
+        mean = np.where(used, some.upper_s, 0.0).sum(axis=1) / np.maximum(count, 1)
+        square = np.where(used, (some.upper_s - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count, 1)
+        return mean, np.sqrt(12.0 * square), count.astype(np.float64)
+
+    mean, span, used = by_rows(work, len(walls.upper_ns))
+    return mean, span, used
 
 
 def _drift_fit(
@@ -210,6 +217,7 @@ def _drift_fit(
         np.concatenate([corridor.slope[usable], pulled]),
         np.concatenate([variance[usable], anchors.drift_ppb**2]),
         start,
+        uncertain=False,
     )
     return _likeliest(first_fit, walls, tick_ns, a, b, np.flatnonzero(usable))
 

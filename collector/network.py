@@ -18,9 +18,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array, csr_array
+from scipy.sparse import csr_array
 
 from noonmark.collector.estimate import Float64, Int32, Int64
+from noonmark.collector.ordering import counted_order
 
 Floating = NDArray[np.floating[Any]]
 
@@ -83,7 +84,7 @@ class Network:
         rows, columns = [unknowns, a, b], [unknowns, b, a]
         if len(grouped) == 0:
             # Parallel edges may stay cells of their own: products add them up.
-            order, begins = _by_row(np.concatenate(rows), self.unknowns)
+            order, begins = counted_order(np.concatenate(rows), self.unknowns)
             entries = np.concatenate(entry).astype(np.int32)[order]
             return _Pattern(grouped, entries, None, np.concatenate(columns).astype(np.int32)[order], begins)
         g = self.group[grouped] + self.nodes
@@ -119,7 +120,7 @@ class Network:
         edges = len(self.first)
         grouped = self._pattern.grouped
         rows = np.concatenate([self.second, self.first, self.group[grouped] + self.nodes])
-        order, indptr = _by_row(rows, self.unknowns)
+        order, indptr = counted_order(rows, self.unknowns)
         columns = np.concatenate([np.arange(2 * edges) % max(edges, 1), grouped]).astype(np.int32)[order]
         values = np.concatenate([np.ones(edges), -np.ones(edges), self.sign[grouped]])[order]
         return csr_array((values, columns, indptr), shape=(self.unknowns, edges))
@@ -311,13 +312,3 @@ def _products(a: Floating, b: Floating) -> Floating:
         # Not by BLAS: for vectors of this size its threads wait for each other longer than they work.
         return np.asarray([np.einsum("i,i", a[:, 0], b[:, 0])], dtype=a.dtype)
     return np.asarray(np.einsum("ij,ij->j", a, b))
-
-
-def _by_row(rows: Int64, count: int) -> tuple[Int32, Int32]:
-    """Order that sorts entries by their row, stable, and where each row's begin; by counting, in O(entries)."""
-    entries = len(rows)
-    marks = np.zeros(entries, dtype=np.int8)
-    sorted_ = coo_array(
-        (marks, (rows.astype(np.int32), np.arange(entries, dtype=np.int32))), shape=(count, max(entries, 1))
-    ).tocsr()
-    return sorted_.indices, sorted_.indptr

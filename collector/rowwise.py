@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 BLOCK = 8192
 
 Columns = tuple[NDArray[Any], ...]
+One = TypeVar("One")
+Other = TypeVar("Other")
 
 
 @cache
@@ -75,6 +77,13 @@ def each(work: Callable[[slice], None], slices: Sequence[slice]) -> None:
     crew = [_workers().submit(pull) for _ in range(min(_cores(), len(slices)))]
     for one in crew:
         one.result()
+
+
+def both(one: Callable[[], One], other: Callable[[], Other]) -> tuple[One, Other]:
+    """Two things that do not need each other, at the same time. Neither may share out work by `each` itself."""
+    waiting = _workers().submit(other)
+    done = one()
+    return done, waiting.result()
 
 
 def _room(part: NDArray[Any], rows: int) -> NDArray[Any]:
