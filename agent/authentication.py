@@ -20,6 +20,7 @@ HMAC_LENGTH = 16
 _SIGNED = AUTHENTICATED_LENGTH - HMAC_LENGTH
 _MULTIPLIER = 25
 """Low octet of the error estimate, in both layouts."""
+_MUST_BE_ZERO = bytes(8)
 _SENDER = struct.Struct("!I12xQHH68x")
 _REFLECTOR = struct.Struct("!I12xQHH4xQ8xI12xQH6xB15x")
 
@@ -27,6 +28,37 @@ _REFLECTOR = struct.Struct("!I12xQHH4xQ8xI12xQH6xB15x")
 def truncated_hmac(key: bytes, text: bytes) -> bytes:
     """HMAC-SHA-256-128 (RFC 4868 section 2.3): 16 octets."""
     return hmac.digest(key, text, "sha256")[:HMAC_LENGTH]
+
+
+class Unauthentic(WireError):  # noqa: N818 - named for what the packet is
+    """A packet that is not believed; `reason` is a word for counting."""
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+def is_authenticated(data: bytes) -> bool:
+    """Tell an authenticated packet from a plain one, by octets that must be zero in it and hold a time in the other."""
+    return data[4:12] == _MUST_BE_ZERO and len(data) >= AUTHENTICATED_LENGTH
+
+
+def request(packet: SenderPacket, key: bytes) -> bytes:
+    """A whole request of ours, with our fields and their HMAC."""
+    return sign_sender(packet, key) + sign_tlvs(tlv.REQUEST_TLVS, packet.sequence, key)
+
+
+def read_reply(data: bytes, key: bytes) -> tuple[ReflectorPacket, tlv.Telemetry]:
+    """A whole reply. Raises Unauthentic for one that is plain or forged, WireError for one that makes no sense."""
+    if not is_authenticated(data):
+        raise Unauthentic("unauthenticated")
+    try:
+        packet = verify_reflector(data, key)
+        # Fields that somebody on the way cut off would leave an authentic packet that tells less.
+        fields = verify_tlvs(data[AUTHENTICATED_LENGTH:], packet.sequence, key)
+    except WireError:
+        raise Unauthentic("forged") from None
+    return packet, tlv.read_telemetry(fields)
 
 
 def sign_sender(packet: SenderPacket, key: bytes) -> bytes:
@@ -49,10 +81,11 @@ def verify_reflector(data: bytes, key: bytes) -> ReflectorPacket:
     return ReflectorPacket._make(_REFLECTOR.unpack(_verified(data, key)))
 
 
-def sign_tlvs(block: bytes, sequence: int, key: bytes) -> bytes:
-    """Fields with the HMAC field behind them; `sequence` is the packet's own. The sender's flag U is set."""
+def sign_tlvs(block: bytes, sequence: int, key: bytes, flags: int = tlv.UNRECOGNIZED) -> bytes:
+    """Fields with the HMAC field behind them; `sequence` is the packet's own. A sender sets the flag U, a reflector
+    none."""
     value = truncated_hmac(key, sequence.to_bytes(4, "big") + block)
-    return block + tlv.encode_tlv(tlv.Tlv(tlv.UNRECOGNIZED, tlv.HMAC, value))
+    return block + tlv.encode_tlv(tlv.Tlv(flags, tlv.HMAC, value))
 
 
 def verify_tlvs(block: bytes, sequence: int, key: bytes) -> bytes:

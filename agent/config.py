@@ -10,6 +10,7 @@ from typing import Any
 from noonmark.agent import reference_config
 from noonmark.agent.reference_config import ReferenceConfig
 from noonmark.proto import plaintext, tls_options
+from noonmark.proto.control import AUTHENTICATION
 from noonmark.proto.convert import MAX_NAME_LENGTH
 from noonmark.proto.logs import FORMATS, LEVELS
 from noonmark.proto.options import (
@@ -114,6 +115,14 @@ OPTIONS = (
         metavar="NAME",
     ),
     Option(
+        "probe-authentication",
+        "Probes with an HMAC (RFC 8762), by keys that the collector hands out over TLS: `accept` uses them where the "
+        "other host can and answers plain probes too, `require` sends and answers no others, `off` uses none.",
+        one_of(*AUTHENTICATION),
+        "accept",
+        "off|accept|require",
+    ),
+    Option(
         "metrics-certificate",
         "PEM file of the certificate (and chain) for --metrics; read again when it is renewed.",
         or_off(Path),
@@ -171,6 +180,7 @@ class AgentConfig:
     identity: Path | None
     tls: TlsFiles | None
     tls_collector_name: str
+    probe_authentication: str
     metrics_certificate: Path | None
     metrics_key: Path | None
     plaintext_beyond_loopback: bool
@@ -226,6 +236,9 @@ def _secure(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:
         for collector in values["collector"]:
             source = settings["collector"].source
             plaintext.check(source, "collector", collector.host, collector, allowed=allowed, remedy=TLS_REMEDY)
+        if values["probe_authentication"] == "require":
+            source, remedy = settings["probe_authentication"].source, "keys come over TLS only: give --identity"
+            raise ConfigError(source, "probe_authentication", "require", remedy)
     pair = [key for key in ("metrics_certificate", "metrics_key") if values[key] is not None]
     if len(pair) == 1:
         other = {"metrics_certificate": "metrics_key", "metrics_key": "metrics_certificate"}[pair[0]]

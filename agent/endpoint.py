@@ -32,6 +32,7 @@ from noonmark.agent.stamp import is_request
 from noonmark.agent.statistics import ProbeStatistics
 from noonmark.agent.timestamping import AT_ONCE, Outgoing, Received, StampedSocket, Stamping
 from noonmark.agent.timestamps import encode_error_estimate
+from noonmark.proto.control import ProbeKey
 from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
 
 Socket = StampedSocket[Probe | Token]
@@ -149,6 +150,10 @@ class Endpoint:
         self._rounds.probe_every(min((peer.interval_ns for peer in peers), default=None))
         if self._running:
             self._look(())
+
+    def replace_keys(self, keys: Sequence[ProbeKey]) -> None:
+        """By which keys others' authenticated requests are known from now on."""
+        self._reflector.replace_keys(keys)
 
     def overdue_ns(self) -> int:
         """By how much the next deadline is missed by now; 0: none is."""

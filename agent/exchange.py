@@ -32,10 +32,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from noonmark.agent import tlv
+from noonmark.agent import authentication, tlv
 from noonmark.agent.holding import LONGEST_TURNAROUND_NS, ExactDeparture, Held, Holding, Sent, Shelf
 from noonmark.agent.schedule import LONGEST_SPACING, PeerTarget, Schedule
-from noonmark.agent.stamp import BASE_LENGTH, SENDER, ReflectorPacket, decode_reflector
+from noonmark.agent.stamp import BASE_LENGTH, SENDER, ReflectorPacket, SenderPacket, decode_reflector
 from noonmark.agent.statistics import ExchangeStatistics, PeerStatistics
 from noonmark.agent.timestamps import SECOND_NS, TAI_MINUS_UTC_S, WireError, decode_timestamp, encode_ntp
 from noonmark.proto.records import ProbeRecord, Stamp, StampSource
@@ -58,6 +58,8 @@ class ExchangeSettings:
     reply_timeout_ns: int = 2 * SECOND_NS
     trailing_from_ns: int = 2 * SECOND_NS
     """From this interval on an exchange has a third packet that fetches the second's t3."""
+    keys_required: bool = False
+    """Probe nobody without a key."""
 
     @property
     def hold_ns(self) -> int:
@@ -90,6 +92,8 @@ class Session:
     sent: int = 0
     completed: int = 0
     lost: int = 0
+    secret: bytes = field(default=b"", repr=False)
+    """Key of authenticated packets; empty: plain ones."""
 
 
 @dataclass(slots=True, eq=False)
@@ -142,7 +146,11 @@ class Exchange:
         for peer in peers:
             key = self._key_of(peer)
             if key is not None:
-                session = before.pop(key, None) or Session(peer, key, self._rng.randrange(1, 1 << 16))
+                session = before.get(key)
+                if session is not None and session.secret == peer.secret:
+                    del before[key]
+                else:
+                    session = self._new_session(peer, key, session)
                 session.peer = peer
                 self._sessions[key] = session
         for gone in before.values():
@@ -152,6 +160,13 @@ class Exchange:
         self._by_peer = {session.peer: session for session in self._sessions.values()}
         self._schedule.replace(list(self._by_peer), now=now)
 
+    def _new_session(self, peer: PeerTarget, key: Key, old: Session | None) -> Session:
+        """Under a new key everything is counted anew on both sides: nothing of the old one may be mixed with it."""
+        session = Session(peer, key, peer.session_id or self._rng.randrange(1, 1 << 16), secret=peer.secret)
+        if old is not None:
+            session.sent, session.completed, session.lost = old.sent, old.completed, old.lost
+        return session
+
     def _key_of(self, peer: PeerTarget) -> Key | None:
         try:
             key = (str(ipaddress.ip_address(peer.address)), peer.port)
@@ -160,6 +175,9 @@ class Exchange:
             return None
         if key in self._sessions:
             self._unusable["address-twice"] += 1
+            return None
+        if self._settings.keys_required and not peer.secret:
+            self._unusable["no-key"] += 1
             return None
         return key
 
@@ -190,6 +208,9 @@ class Exchange:
         self._outstanding[session.key, probe.sequence] = probe
         self._sent += 1
         session.sent += 1
+        if session.secret:
+            packet = SenderPacket(probe.sequence, probe.timestamp, error_estimate, session.session_id)
+            return authentication.request(packet, session.secret)
         return SENDER.pack(probe.sequence, probe.timestamp, error_estimate, session.session_id) + tlv.REQUEST_TLVS
 
     def send_failed(self, probe: Probe, reason: str) -> None:
@@ -217,8 +238,11 @@ class Exchange:
             self._rejected["unsolicited"] += 1
             return
         try:
-            packet = decode_reflector(data)
-            telemetry = tlv.read_telemetry(data[BASE_LENGTH:])
+            if session.secret:
+                packet, telemetry = authentication.read_reply(data, session.secret)
+            else:
+                packet = decode_reflector(data)
+                telemetry = tlv.read_telemetry(data[BASE_LENGTH:])
             probe = self._outstanding.get((key, packet.sender_sequence))
             if probe is None:
                 self._rejected[_why_not_outstanding(session, packet.sender_sequence)] += 1
@@ -226,6 +250,8 @@ class Exchange:
                 self._rejected["spoofed"] += 1
             else:
                 self._complete(probe, packet, telemetry, stamp, now)
+        except authentication.Unauthentic as error:
+            self._rejected[error.reason] += 1
         except WireError:
             self._rejected["malformed"] += 1
 
@@ -336,6 +362,7 @@ class Exchange:
             missing_follow_ups=self._holding.missing_follow_ups,
             outstanding=len(self._outstanding),
             held=sum(len(session.shelf) for session in self._sessions.values()),
+            authenticated_peers=sum(bool(session.secret) for session in self._sessions.values()),
             peers={s.peer.host: PeerStatistics(s.sent, s.completed, s.lost) for s in self._sessions.values()},
         )
 

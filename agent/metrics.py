@@ -159,6 +159,10 @@ def _probing(probes: ProbeStatistics) -> Iterator[Family]:
     yield labelled(P + "send_failures", "Probe packets not sent, by the error's name.", "error", exchange.send_failures)
     yield counter(P + "requests_reflected", "Requests of other hosts answered.", reflector.reflected)
     yield labelled(P + "requests_refused", "Requests not answered, by reason.", "reason", reflector.refused)
+    yield gauge(
+        P + "peers_authenticated", "Hosts to whom probes are authenticated.", float(exchange.authenticated_peers)
+    )
+    yield gauge(P + "probe_keys", "Keys by which others' authenticated probes are known.", float(reflector.keys))
     missing = {
         "t1": exchange.missing_transmit_stamps,
         "t2": reflector.missing_receive_stamps,

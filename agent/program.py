@@ -15,11 +15,13 @@ from noonmark.agent import lean
 from noonmark.agent.addresses import reachable_at
 from noonmark.agent.clocks import Clock, ErrorInjectedClock, SystemClock
 from noonmark.agent.config import AgentConfig
-from noonmark.agent.endpoint import Endpoint
+from noonmark.agent.endpoint import Endpoint, EndpointSettings
+from noonmark.agent.exchange import ExchangeSettings
 from noonmark.agent.metrics import Snapshot
 from noonmark.agent.pages import PageServer
 from noonmark.agent.recent_losses import RecentLosses
 from noonmark.agent.reference_watch import ReferenceWatch
+from noonmark.agent.reflector import ReflectorSettings
 from noonmark.agent.renewal import RenewalWatch
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.schedule import PeerTarget
@@ -73,6 +75,7 @@ class Program:
             rng=self._rng,
             standing=lambda first: self.references.messages(first),
             on_estimate=self._estimated,
+            on_keys=lambda keys: self.endpoint.replace_keys(keys),
         )
         self._losses = RecentLosses()
         self.renewal: RenewalWatch | None = None
@@ -104,6 +107,10 @@ class Program:
             on_records=self.reporter.add_records,
             on_clock_event=self._clock_event,
             rng=self._rng,
+            settings=EndpointSettings(
+                ExchangeSettings(keys_required=self.config.probe_authentication == "require"),
+                ReflectorSettings(authentication=self.config.probe_authentication),
+            ),
         )
 
     def _estimated(self, estimate: OwnEstimate) -> None:
@@ -123,12 +130,20 @@ class Program:
             zone=self.config.zone,
             role=self.config.role,
             boot_id=boot_id(),
+            probe_authentication=self.config.probe_authentication,
         )
 
     def _follow(self, plan: Plan) -> None:
         self.endpoint.replace_peers(
             [
-                PeerTarget(peer.host, peer.endpoint.address, peer.endpoint.port, peer.interval_ns)
+                PeerTarget(
+                    peer.host,
+                    peer.endpoint.address,
+                    peer.endpoint.port,
+                    peer.interval_ns,
+                    peer.secret if self.config.probe_authentication != "off" else b"",
+                    peer.session_id,
+                )
                 for peer in plan.peers
                 if peer.host != self.config.host
             ]

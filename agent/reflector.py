@@ -14,12 +14,16 @@ from __future__ import annotations
 
 import struct
 from collections import Counter, OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from noonmark.agent import tlv
+from noonmark.agent.authenticated_reflector import AuthenticatedSessions, KeyedSession, signed_reply
+from noonmark.agent.authentication import is_authenticated
 from noonmark.agent.stamp import BASE_LENGTH
 from noonmark.agent.statistics import ReflectorStatistics
 from noonmark.agent.timestamps import encode_ntp
+from noonmark.proto.control import ProbeKey
 from noonmark.proto.records import StampSource
 
 # The base packet (stamp.REFLECTOR) with what is copied from the request left in its octets: sequence number, time stamp
@@ -48,6 +52,8 @@ class ReflectorSettings:
     most_sources: int = 4096
     idle_ns: int = 900 * _SECOND_NS
     """A session silent for so long is forgotten (REFWAIT of RFC 5357 section 4.2 is 900 s)."""
+    authentication: str = "accept"
+    """off: plain requests only; accept: both; require: authenticated ones only."""
 
 
 class Session:
@@ -62,7 +68,7 @@ class Session:
         self.follow_up_epoch = 0
 
 
-Token = tuple[Session, int, int, int]
+Token = tuple[Session | KeyedSession, int, int, int]
 """Names a reply for its transmit stamp: its session, its number in it, t3 as it carries it, the clock epoch."""
 
 
@@ -109,6 +115,9 @@ class Reflector:
         self._settings = settings or ReflectorSettings()
         self._limit = RateLimit(self._settings)
         self._sessions: OrderedDict[tuple[Address, bytes], Session] = OrderedDict()
+        self._plain = self._settings.authentication != "require"
+        self._keyed = AuthenticatedSessions()
+        self._keyed_limit = RateLimit(self._settings)
         self._refused: Counter[str] = Counter()
         self._epoch = 0
         self._error_estimate = 1
@@ -120,6 +129,11 @@ class Reflector:
         """The clock epoch of stamps from now on, and their error as `encode_error_estimate` writes it."""
         self._epoch = epoch
         self._error_estimate = error_estimate
+
+    def replace_keys(self, keys: Sequence[ProbeKey]) -> None:
+        """By which keys authenticated requests are known from now on."""
+        if self._settings.authentication != "off":
+            self._keyed.replace(keys)
 
     def receive_request(
         self,
@@ -139,12 +153,14 @@ class Reflector:
         if length < BASE_LENGTH:
             self.refuse("short")
             return None
-        refusal = self._limit.refusal(address[0], now)
+        if not data[13]:  # the low octet of a plain request's error estimate; in an authenticated one it must be zero
+            if is_authenticated(data):
+                return self._authenticated(data, received_ns, received_by, hop_limit, now, transmit_ns)
+            self.refuse("malformed")
+            return None
+        refusal = self._limit.refusal(address[0], now) if self._plain else "unauthenticated"
         if refusal is not None:
             self.refuse(refusal)
-            return None
-        if not data[13]:  # the low octet of the error estimate
-            self.refuse("malformed")
             return None
         session_id = data[14:16]
         session = self._session((address, session_id), now)
@@ -165,6 +181,38 @@ class Reflector:
             if length > BASE_LENGTH:
                 clock_epoch = tlv.ClockEpoch(epoch, received_by, _USER)
                 reply += tlv.reflect_tlvs(data[BASE_LENGTH:], tlv.FollowUp._make(follow_up), clock_epoch)
+        self._reflected += 1
+        if received_by is _USER:
+            self._missing_receive += 1
+        return reply, (session, number, transmit_ns, epoch)
+
+    def _authenticated(
+        self, data: bytes, received_ns: int, received_by: StampSource, hop_limit: int, now: int, transmit_ns: int
+    ) -> tuple[bytes, Token] | None:
+        """The same for an authenticated request. Its rate is limited by its key: nobody can use up another's allowance
+        by giving out its address."""
+        found = self._keyed.find(data)
+        if isinstance(found, str):
+            self.refuse(found)
+            return None
+        session, packet, fields = found
+        refusal = self._keyed_limit.refusal(session.key.asker, now)
+        if refusal is not None:
+            self.refuse(refusal)
+            return None
+        number, epoch = session.replies, self._epoch
+        reply = signed_reply(
+            data,
+            session,
+            packet,
+            fields,
+            received_ns=received_ns,
+            received_by=received_by,
+            transmit_ns=transmit_ns,
+            hop_limit=hop_limit,
+            epoch=epoch,
+            error_estimate=self._error_estimate,
+        )
         self._reflected += 1
         if received_by is _USER:
             self._missing_receive += 1
@@ -212,4 +260,5 @@ class Reflector:
             missing_receive_stamps=self._missing_receive,
             unbelievable_transmit_stamps=self._unbelievable,
             sessions=len(self._sessions),
+            keys=len(self._keyed),
         )

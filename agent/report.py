@@ -24,7 +24,7 @@ from noonmark.agent.spool import Entry, Spool
 from noonmark.proto import control, convert
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.channels import Renewal, Security, credentials, distrusted
-from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters
+from noonmark.proto.control import Hello, OwnEstimate, Plan, ProbeCounters, ProbeKey
 from noonmark.proto.convert import BadMessage
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent, ProbeRecord, RecordBatch
@@ -143,6 +143,7 @@ class Reporter:
         rng: random.Random,
         standing: Callable[[bool], Sequence[pb.AgentMessage]] = lambda first: (),  # noqa: ARG005
         on_estimate: Callable[[OwnEstimate], None] = lambda estimate: None,  # noqa: ARG005
+        on_keys: Callable[[Sequence[ProbeKey]], None] = lambda keys: None,  # noqa: ARG005
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self.settings = settings
@@ -153,6 +154,7 @@ class Reporter:
         self._standing = standing
         """What else is to be told of the present, each time; True: on a new connection."""
         self._on_estimate = on_estimate
+        self._on_keys = on_keys
         self._rng = rng
         self._monotonic = monotonic
         files = settings.security.files
@@ -413,6 +415,8 @@ class Reporter:
             self._plan_version, self._peers = plan.version, len(plan.peers)
             log.info("plan received", extra={"fields": {"version": plan.version, "peers": len(plan.peers)}})
             self._on_plan(plan)
+        elif kind == "probe_keys":
+            self._on_keys(control.keys_from_message(message.probe_keys))
         elif kind == "estimate":
             self.own_estimate = control.own_estimate_from_message(message.estimate)
             self.own_estimate_at = self._monotonic()

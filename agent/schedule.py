@@ -14,7 +14,7 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 JITTER = 0.25
 """A spacing is the interval times a number drawn evenly from 1 - JITTER to 1 + JITTER."""
@@ -37,6 +37,10 @@ class PeerTarget:
     port: int
     interval_ns: int
     """Mean time between two exchanges."""
+    secret: bytes = field(default=b"", compare=False, repr=False)
+    """Key of authenticated probes; empty: plain ones. A new key changes nothing of when the peer is due."""
+    session_id: int = field(default=0, compare=False)
+    """Goes with the key."""
 
     def __post_init__(self) -> None:
         if not 0 < self.port < 65536:

@@ -81,5 +81,12 @@ def is_request(data: bytes) -> bool:
 
     A sender must leave them zero, and no reflector of ours does: so a reply can never be answered as if it were a
     request, and two hosts can never throw one packet to and fro.
+
+    In authenticated packets (authentication.py) those octets lie elsewhere, and eight are zero where others have a
+    time.
     """
-    return data[16:24] == _NO_RECEIVE_TIMESTAMP or len(data) < BASE_LENGTH
+    return (
+        data[16:24] == _NO_RECEIVE_TIMESTAMP
+        or len(data) < BASE_LENGTH
+        or (data[4:12] == _NO_RECEIVE_TIMESTAMP == data[32:40])
+    )

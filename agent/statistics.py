@@ -33,11 +33,12 @@ class ExchangeStatistics:
     reordered: int
     """Completed, but answered after a packet that was sent later."""
     rejected: Mapping[str, int]
-    """Replies not used: malformed, unsolicited, unknown-sequence, late, duplicate, spoofed, inconsistent."""
+    """Replies not used: malformed, unsolicited, unknown-sequence, late, duplicate, spoofed, inconsistent; of peers
+    whose probes are authenticated also unauthenticated (a plain reply) and forged."""
     send_failures: Mapping[str, int]
     """Packets that could not be sent: no-socket (of the peer's family), or the error's name (ENETUNREACH, ...)."""
     unusable_peers: Mapping[str, int]
-    """Peers that the plan named in vain, now: address-not-numeric, address-twice."""
+    """Peers that the plan named in vain, now: address-not-numeric, address-twice, no-key (where one is required)."""
     missing_transmit_stamps: int
     """Records whose t1 is not the kernel's."""
     missing_receive_stamps: int
@@ -50,6 +51,8 @@ class ExchangeStatistics:
     peers: Mapping[str, PeerStatistics]
     skipped: int = 0
     """Exchanges, each of two packets or three, that were due and not begun, since the program came too late."""
+    authenticated_peers: int = 0
+    """Peers to whom probes are authenticated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +61,16 @@ class ReflectorStatistics:
 
     reflected: int
     refused: Mapping[str, int]
-    """Requests not answered: short, malformed, rate-limited, table-full, clock-event, and errors of sending."""
+    """Requests not answered: short, malformed, rate-limited, table-full, clock-event, and errors of sending; also
+    unauthenticated (plain, where authentication is required), unknown-key, forged and replayed."""
     missing_receive_stamps: int
     """Answered with a t2 that is not the kernel's."""
     unbelievable_transmit_stamps: int
     """Stamps of the kernel from before the reply was sent: not used."""
     sessions: int
     """Senders remembered now."""
+    keys: int = 0
+    """By which authenticated requests are known now."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -205,6 +205,21 @@ OPTIONS = (
         "FILE|off",
         shown_default="`refused` in the authority's folder, else off",
     ),
+    Option(
+        "probe-key-lifetime",
+        "Hand out keys by which hosts authenticate probes, over TLS, and new ones so often; `off`: none.",
+        or_off(span_between("10s", "30d")),
+        86_400.0,
+        "SPAN|off",
+    ),
+    Option(
+        "probe-secret",
+        "File of the secret from which they are derived, made if it is not there; give a standby collector the same.",
+        or_off(Path),
+        None,
+        "FILE|off",
+        shown_default="`probe-secret` in the authority's folder or the history's",
+    ),
     plaintext.OPTION,
     Option("log-level", "One of " + ", ".join(LEVELS) + ".", one_of(*LEVELS), "info", "LEVEL"),
     Option("log-format", "One of " + ", ".join(FORMATS) + ".", one_of(*FORMATS), "text", "FORMAT"),
@@ -242,6 +257,8 @@ class CollectorConfig:
     reader: tuple[str, ...]
     operator: tuple[str, ...]
     refused: Path | None
+    probe_key_lifetime: float | None
+    probe_secret: Path | None
     plaintext_beyond_loopback: bool
     log_level: str
     log_format: str
@@ -253,6 +270,14 @@ class CollectorConfig:
             round(span * 1e9) for span in (self.probe_interval, self.fastest_interval, self.slowest_interval)
         )
         return CadenceSettings(base, fastest, slowest, self.packet_budget, self.window)
+
+    @property
+    def secret_file(self) -> Path | None:
+        """Where the secret of the probe keys is kept; None: nowhere."""
+        if self.probe_secret is not None:
+            return self.probe_secret
+        folder = self.authority or (self.data if isinstance(self.data, Path) else None)
+        return folder / "probe-secret" if folder is not None else None
 
     @property
     def budgets(self) -> Budgets:

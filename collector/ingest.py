@@ -15,7 +15,7 @@ import contextlib
 import logging
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -95,6 +95,7 @@ class Stream:
         self._task = task
         self._ready = asyncio.Event()
         self._acknowledgement: pb.Acknowledgement | None = None
+        self._keys: pb.ProbeKeys | None = None
         self._plan: pb.Plan | None = None
         self._estimate: pb.HostEstimate | None = None
         self.farewell: tuple[grpc.StatusCode, str] | None = None
@@ -105,6 +106,11 @@ class Stream:
         And to report so many times less often than set.
         """
         self._acknowledgement = pb.Acknowledgement(sequence=sequence, kept=kept, report_slowdown=slowdown)
+        self._ready.set()
+
+    def offer_keys(self, keys: pb.ProbeKeys) -> None:
+        """Send a reflector's keys, instead of any that still wait."""
+        self._keys = keys
         self._ready.set()
 
     def offer_plan(self, plan: pb.Plan) -> None:
@@ -128,6 +134,9 @@ class Stream:
         if self._acknowledgement is not None:
             acknowledgement, self._acknowledgement = self._acknowledgement, None
             yield pb.CollectorMessage(acknowledgement=acknowledgement)
+        if self._keys is not None:
+            keys, self._keys = self._keys, None
+            yield pb.CollectorMessage(probe_keys=keys)
         if self._plan is not None:
             plan, self._plan = self._plan, None
             yield pb.CollectorMessage(plan=plan)
@@ -159,6 +168,7 @@ class Ingest(ReportsServicer):
         *,
         on_arrival: Callable[[str], None] | None = None,
         certificate_of: Callable[[Context], Identity | None] = lambda context: None,  # noqa: ARG005
+        keyed: Callable[[str, control.Plan], control.Plan] = lambda host, plan: plan,  # noqa: ARG005
         keeps: bool = False,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -166,6 +176,7 @@ class Ingest(ReportsServicer):
         self.directory = directory
         self.on_arrival = on_arrival
         self._certificate_of = certificate_of
+        self._keyed = keyed
         self._keeps = keeps
         self._monotonic = monotonic
         self._streams: dict[str, Stream] = {}
@@ -349,12 +360,19 @@ class Ingest(ReportsServicer):
             self._counts["repeats"] += 1
         self._acknowledge(stream)
 
+    def send_keys(self, keys: Mapping[str, Sequence[control.ProbeKey]]) -> None:
+        """Give connected hosts the keys by which they know authenticated probes."""
+        for host, known in keys.items():
+            stream = self._streams.get(host)
+            if stream is not None:
+                stream.offer_keys(control.keys_to_message(known))
+
     def send_plan(self, host: str, plan: control.Plan) -> bool:
         """Give a connected host its plan; False if it is not connected."""
         stream = self._streams.get(host)
         if stream is None:
             return False
-        stream.offer_plan(control.plan_to_message(plan))
+        stream.offer_plan(control.plan_to_message(self._keyed(host, plan)))
         self._counts["plans_sent"] += 1
         return True
 

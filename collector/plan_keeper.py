@@ -100,6 +100,16 @@ class PlanKeeper:
                 self._plans[host] = changed[host] = plan
         return changed
 
+    @property
+    def asks(self) -> Asks:
+        """Who asks whom; a new object whenever it changed."""
+        return self._asks
+
+    @property
+    def plans(self) -> Mapping[str, Plan]:
+        """All plans in force."""
+        return self._plans
+
     def plan(self, host: str) -> Plan | None:
         """The plan in force; None for a host not planned for yet."""
         return self._plans.get(host)

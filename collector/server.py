@@ -32,9 +32,12 @@ from noonmark.collector.history import History, Pace, Retention, open_history
 from noonmark.collector.http_api import Api
 from noonmark.collector.ingest import Ingest
 from noonmark.collector.keeping import Keeper
+from noonmark.collector.key_keeper import KeyKeeper
 from noonmark.collector.page import add_page
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
+from noonmark.collector.probe_keys import ProbeKeyring
+from noonmark.collector.probe_secret import kept_secret
 from noonmark.collector.query import QueryService
 from noonmark.collector.query_order import OrderingService
 from noonmark.collector.reader_tokens import ReaderTokens
@@ -44,6 +47,7 @@ from noonmark.collector.web import application, serve
 from noonmark.collector.web_access import guard
 from noonmark.collector.window import Window, WindowSettings
 from noonmark.proto import noonmark_pb2 as pb
+from noonmark.proto.control import Hello, Plan
 from noonmark.proto.noonmark_pb2_grpc import (
     add_EnrolmentServicer_to_server,
     add_OrderingServicer_to_server,
@@ -70,6 +74,8 @@ SERVER_OPTIONS = (
 )
 REFRESH_EVERY = 0.25
 EXPIRE_EVERY = 2.0
+KEYS_AT_ONCE = 2000
+"""Hosts that are told their probe keys in one turn of the loop."""
 FINISH_WITHIN = 10.0
 """Seconds that the store is given when the collector ends."""
 SERVICES = ("noonmark.v1.Reports", "noonmark.v1.Query", "noonmark.v1.Ordering", "noonmark.v1.Enrolment")
@@ -108,11 +114,16 @@ class CollectorServer:
             tokens=ReaderTokens(config.reader_tokens) if config.reader_tokens is not None else None,
             refused=RefusedHolders(config.refused) if config.refused is not None else None,
         )
+        self.keys: KeyKeeper | None = None
+        if self.tls is not None and config.probe_key_lifetime is not None:
+            secret = kept_secret(config.secret_file)
+            self.keys = KeyKeeper(ProbeKeyring(secret, config.probe_key_lifetime), self._known)
         self.ingest = Ingest(
             self.window,
             self.directory,
             on_arrival=self._arrived,
             certificate_of=self.access.certificate_of,
+            keyed=self._keyed,
             keeps=config.data is not None,
         )
         self.history = _history(config)
@@ -137,7 +148,21 @@ class CollectorServer:
     def _deliver(self, estimates: Mapping[str, pb.HostEstimate]) -> None:
         self.ingest.send_estimates(estimates, self.demand.pressure.tell_every)
 
+    def _known(self, host: str) -> Hello | None:
+        entry = self.directory.get(host)
+        return entry.hello if entry is not None else None
+
+    def _keyed(self, host: str, plan: Plan) -> Plan:
+        return self.keys.keyed(host, plan) if self.keys is not None else plan
+
+    def _tell_keys(self, most: int) -> None:
+        if self.keys is not None:
+            self.ingest.send_keys(self.keys.take_due(most))
+
     def _arrived(self, host: str) -> None:
+        if self.keys is not None:
+            self.keys.arrived(host)
+            self._tell_keys(KEYS_AT_ONCE)
         plan = self.keeper.plan(host)
         if plan is not None:
             self.ingest.send_plan(host, plan)
@@ -297,6 +322,10 @@ class CollectorServer:
                     self.tls.refresh()
                 expired = now
             changed = self.keeper.refresh(self.directory.members(), self.directory.membership, now=now)
+            if self.keys is not None:
+                renewed = self.keys.follow(self.keeper.asks, time.time())
+                self._tell_keys(KEYS_AT_ONCE)
+                changed = dict(self.keeper.plans) if renewed else changed
             if changed:
                 log.info("new plan", extra={"fields": {"hosts": len(self.directory), "changed": len(changed)}})
             self.ingest.send_plans(changed)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import ipaddress
 import math
 import sys
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from noonmark.proto import noonmark_pb2 as pb
@@ -18,6 +19,15 @@ from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage
 MAX_ENDPOINTS = 16
 MAX_PEERS = 10_000
 MAX_LABEL_LENGTH = 253
+MAX_KEYS = 100_000
+KEY_LENGTHS = range(16, 65)
+"""Octets of a probe key."""
+AUTHENTICATION = {
+    "off": pb.PROBE_AUTHENTICATION_UNSPECIFIED,
+    "accept": pb.AUTHENTICATION_ACCEPTED,
+    "require": pb.AUTHENTICATION_REQUIRED,
+}
+"""What a host does with authenticated probes, by the names of the settings."""
 MIN_INTERVAL_NS = 1_000_000
 """No plan may ask for more than a thousand exchanges a second with one peer."""
 
@@ -50,6 +60,8 @@ class Hello:
     zone: str = ""
     role: str = ""
     boot_id: str = ""
+    probe_authentication: str = "off"
+    """A key of `AUTHENTICATION`; off for agents that know none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +72,19 @@ class PlannedPeer:
     endpoint: Endpoint
     interval_ns: int
     """Mean time between two exchanges."""
+    secret: bytes = field(default=b"", repr=False)
+    """Key of authenticated probes to it; empty: plain ones."""
+    session_id: int = 0
+    """Goes with the key."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeKey:
+    """By which key a reflector knows one asker's requests."""
+
+    asker: str
+    session_id: int
+    secret: bytes = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +182,7 @@ def hello_to_message(hello: Hello) -> pb.Hello:
         zone=hello.zone,
         role=hello.role,
         boot_id=hello.boot_id,
+        probe_authentication=AUTHENTICATION[hello.probe_authentication],
     )
 
 
@@ -174,6 +200,10 @@ def hello_from_message(message: pb.Hello) -> Hello:
         zone=_label("hello: zone", message.zone),
         role=_label("hello: role", message.role),
         boot_id=_label("hello: boot_id", message.boot_id),
+        # A mode unknown here, of a newer agent, has a plain one to fall back to, or nobody could talk to it.
+        probe_authentication=next(
+            (name for name, number in AUTHENTICATION.items() if number == message.probe_authentication), "off"
+        ),
     )
 
 
@@ -182,7 +212,13 @@ def plan_to_message(plan: Plan) -> pb.Plan:
     return pb.Plan(
         version=plan.version,
         peers=[
-            pb.Peer(host=peer.host, endpoint=endpoint_to_message(peer.endpoint), interval_ns=peer.interval_ns)
+            pb.Peer(
+                host=peer.host,
+                endpoint=endpoint_to_message(peer.endpoint),
+                interval_ns=peer.interval_ns,
+                key=peer.secret,
+                session_id=peer.session_id,
+            )
             for peer in plan.peers
         ],
     )
@@ -197,8 +233,33 @@ def plan_from_message(message: pb.Plan) -> Plan:
         if peer.interval_ns < MIN_INTERVAL_NS:
             raise BadMessage(f"plan: {peer.host[:60]} every {peer.interval_ns} ns; at least {MIN_INTERVAL_NS} ns")
         name = check_name("plan: host", peer.host)
-        peers.append(PlannedPeer(name, endpoint_from_message(peer.endpoint), peer.interval_ns))
+        if peer.key or peer.session_id:
+            _check_key(f"plan: {name[:60]}", peer.key, peer.session_id)
+        endpoint = endpoint_from_message(peer.endpoint)
+        peers.append(PlannedPeer(name, endpoint, peer.interval_ns, peer.key, peer.session_id))
     return Plan(message.version, tuple(peers))
+
+
+def keys_to_message(keys: Iterable[ProbeKey]) -> pb.ProbeKeys:
+    """Encode a reflector's keys."""
+    return pb.ProbeKeys(keys=[pb.ProbeKey(asker=key.asker, session_id=key.session_id, key=key.secret) for key in keys])
+
+
+def keys_from_message(message: pb.ProbeKeys) -> tuple[ProbeKey, ...]:
+    """Check a reflector's keys. Raises BadMessage."""
+    if len(message.keys) > MAX_KEYS:
+        raise BadMessage(f"probe keys: {len(message.keys)}; at most {MAX_KEYS}")
+    keys = []
+    for key in message.keys:
+        name = check_name("probe keys: asker", key.asker)
+        _check_key(f"probe keys: {name[:60]}", key.key, key.session_id)
+        keys.append(ProbeKey(name, key.session_id, key.key))
+    return tuple(keys)
+
+
+def _check_key(part: str, secret: bytes, session_id: int) -> None:
+    if len(secret) not in KEY_LENGTHS or not 0 < session_id < 65536:
+        raise BadMessage(f"{part}: a key of {len(secret)} octets in session {session_id}; use 16 to 64, and 1 to 65535")
 
 
 def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:

@@ -7,12 +7,6 @@ from typing import ClassVar as _ClassVar, Optional as _Optional, Union as _Union
 
 DESCRIPTOR: _descriptor.FileDescriptor
 
-class ProbeAuthentication(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
-    __slots__ = ()
-    PROBE_AUTHENTICATION_UNSPECIFIED: _ClassVar[ProbeAuthentication]
-    ACCEPT: _ClassVar[ProbeAuthentication]
-    REQUIRE: _ClassVar[ProbeAuthentication]
-
 class ReferenceState(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     __slots__ = ()
     REFERENCE_STATE_UNSPECIFIED: _ClassVar[ReferenceState]
@@ -34,9 +28,12 @@ class OrderCertainty(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
     CERTAIN: _ClassVar[OrderCertainty]
     LIKELY: _ClassVar[OrderCertainty]
     OPEN: _ClassVar[OrderCertainty]
-PROBE_AUTHENTICATION_UNSPECIFIED: ProbeAuthentication
-ACCEPT: ProbeAuthentication
-REQUIRE: ProbeAuthentication
+
+class ProbeAuthentication(int, metaclass=_enum_type_wrapper.EnumTypeWrapper):
+    __slots__ = ()
+    PROBE_AUTHENTICATION_UNSPECIFIED: _ClassVar[ProbeAuthentication]
+    AUTHENTICATION_ACCEPTED: _ClassVar[ProbeAuthentication]
+    AUTHENTICATION_REQUIRED: _ClassVar[ProbeAuthentication]
 REFERENCE_STATE_UNSPECIFIED: ReferenceState
 FREE_RUN: ReferenceState
 HOLDOVER: ReferenceState
@@ -50,6 +47,9 @@ UNKNOWN: HostState
 CERTAIN: OrderCertainty
 LIKELY: OrderCertainty
 OPEN: OrderCertainty
+PROBE_AUTHENTICATION_UNSPECIFIED: ProbeAuthentication
+AUTHENTICATION_ACCEPTED: ProbeAuthentication
+AUTHENTICATION_REQUIRED: ProbeAuthentication
 
 class AgentMessage(_message.Message):
     __slots__ = ("hello", "batch", "clock_event", "counters", "reference", "kernel_clock")
