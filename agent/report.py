@@ -210,10 +210,14 @@ class Reporter:
         self._stopping.set()
         self.tell_now()
 
+    @property
+    def interval(self) -> float:
+        """Mean time between two reports, s: as set, and as much longer as the collector asks."""
+        return max(self.settings.interval, min(LONGEST_SLOWED, self.settings.interval * self._slowdown))
+
     async def _tick(self) -> None:
         while True:
-            slowed = min(LONGEST_SLOWED, self.settings.interval * self._slowdown)
-            interval = max(self.settings.interval, slowed)
+            interval = self.interval
             spread = self.settings.jitter * interval
             await asyncio.sleep(interval + self._rng.uniform(-spread, spread))
             now = self._monotonic()
@@ -294,6 +298,9 @@ class Reporter:
                 done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
                 # The receiver knows the collector's reason; a failed write only knows that there is one.
                 for task in sorted(done, key=tasks.index, reverse=True):
+                    if task.cancelled():
+                        # By gRPC: the other side cancelled the stream, as a server does that has too many waiting.
+                        raise Broken(await self._reason(call))
                     task.result()
                 if tasks[2] not in done:
                     await self._take_leave(tasks[2])
@@ -425,9 +432,7 @@ class Reporter:
 
     async def _take_leave(self, receiver: asyncio.Task[None]) -> None:
         """Everything is written: wait for the last acknowledgement, but not for long."""
-        with contextlib.suppress(TimeoutError, grpc.aio.AioRpcError):
-            async with asyncio.timeout(self.settings.farewell):
-                await receiver
+        await asyncio.wait({receiver}, timeout=self.settings.farewell)
 
     def statistics(self) -> ReportStatistics:
         """State and counts."""

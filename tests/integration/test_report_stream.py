@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import random
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from typing import Any
 
 import grpc
 import grpc.aio
 import pytest
 
-from noonmark.agent.report import Reporter, ReportSettings
+from noonmark.agent.report import LONGEST_SLOWED, MOST_IN_FLIGHT, Reporter, ReportSettings
 from noonmark.agent.spool import Spool, SpoolSettings
 from noonmark.collector.directory import Directory
 from noonmark.collector.ingest import Ingest
@@ -19,7 +21,7 @@ from noonmark.collector.window import Window
 from noonmark.proto import control
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.control import Endpoint, Hello, Plan, PlannedPeer, ProbeCounters
-from noonmark.proto.noonmark_pb2_grpc import ReportsStub, add_ReportsServicer_to_server
+from noonmark.proto.noonmark_pb2_grpc import ReportsServicer, ReportsStub, add_ReportsServicer_to_server
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent, ClockEventKind, ProbeRecord, StampSource
 
@@ -87,6 +89,11 @@ class Agent:
 
     def measure(self, *times: int) -> None:
         self.reporter.add_records([record(time) for time in times])
+
+    def measure_and_report(self, t1_ns: int) -> None:
+        self.measure(t1_ns)
+        self.spool.close_batch(now=time.monotonic())
+        self.reporter.tell_now()
 
     def idle(self) -> bool:
         return self.spool.statistics().rows == 0
@@ -347,3 +354,73 @@ async def test_a_stopping_collector_sends_its_agents_away_and_they_come_back() -
         await until(agent.idle)
         assert server.received() == [1]
     await server.kill()
+
+
+class Moody(ReportsServicer):
+    """Ends the first streams as gRPC does that has too many calls waiting; then serves, and acknowledges when told."""
+
+    def __init__(self, refusals: int, *, slowdown: int = 0) -> None:
+        self.refusals = refusals
+        self.slowdown = slowdown
+        self.sequences: list[int] = []
+        self.acknowledging = asyncio.Event()
+
+    async def Report(self, requests: AsyncIterator[pb.AgentMessage], context: Any) -> None:  # noqa: N802
+        if self.refusals:
+            self.refusals -= 1
+            await context.abort(grpc.StatusCode.CANCELLED, "too many calls")
+        async for message in requests:
+            if message.WhichOneof("body") == "batch":
+                self.sequences.append(message.batch.sequence)
+                await self.acknowledging.wait()
+                told = pb.Acknowledgement(sequence=message.batch.sequence, report_slowdown=self.slowdown)
+                await context.write(pb.CollectorMessage(acknowledgement=told))
+
+
+@asynccontextmanager
+async def moody(servicer: Moody) -> AsyncIterator[HostPort]:
+    server = grpc.aio.server()
+    add_ReportsServicer_to_server(servicer, server)  # type: ignore[no-untyped-call]
+    port = server.add_insecure_port("127.0.0.1:0")
+    await server.start()
+    yield HostPort("127.0.0.1", port)
+    await server.stop(None)
+
+
+@on_loop
+async def test_a_stream_cancelled_by_the_other_side_is_opened_again() -> None:
+    servicer = Moody(refusals=3)
+    servicer.acknowledging.set()
+    async with moody(servicer) as address, running(Agent(address)) as agent:
+        agent.measure(1)
+        await until(agent.idle)
+        assert agent.reporter.statistics().failures >= 3
+
+
+@on_loop
+async def test_what_a_slow_collector_does_not_take_waits_in_the_agent() -> None:
+    servicer = Moody(refusals=0)
+    async with moody(servicer) as address, running(Agent(address)) as agent:
+        for t1_ns in range(10):
+            agent.measure_and_report(t1_ns)
+        await until(lambda: servicer.sequences and agent.spool.in_flight == MOST_IN_FLIGHT)
+        agent.reporter.tell_now()
+        for _ in range(100):
+            await asyncio.sleep(0)
+        assert (agent.spool.in_flight, agent.spool.unsent) == (MOST_IN_FLIGHT, True)
+        servicer.acknowledging.set()
+        await until(agent.idle)
+        assert servicer.sequences == list(range(1, 11))
+
+
+@on_loop
+async def test_agents_report_as_much_less_often_as_they_are_asked() -> None:
+    servicer = Moody(refusals=0, slowdown=4)
+    servicer.acknowledging.set()
+    async with moody(servicer) as address, running(Agent(address, interval=10.0)) as agent:
+        assert agent.reporter.interval == 10.0
+        agent.measure_and_report(1)
+        await until(lambda: agent.reporter.interval == 40.0)
+        servicer.slowdown = 1000
+        agent.measure_and_report(2)
+        await until(lambda: agent.reporter.interval == LONGEST_SLOWED)
