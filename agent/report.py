@@ -298,9 +298,6 @@ class Reporter:
                 done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
                 # The receiver knows the collector's reason; a failed write only knows that there is one.
                 for task in sorted(done, key=tasks.index, reverse=True):
-                    if task.cancelled():
-                        # By gRPC: the other side cancelled the stream, as a server does that has too many waiting.
-                        raise Broken(await self._reason(call))
                     task.result()
                 if tasks[2] not in done:
                     await self._take_leave(tasks[2])
