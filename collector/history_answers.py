@@ -86,7 +86,7 @@ def _caution(host: str, how: How, at_ns: int, measured_ns: int, reach_ns: int) -
     if how is How.GAP:
         return f"nothing was measured of {host} for a while: {away} from the nearest estimate, limits widened for it"
     if how is How.STEPPED:
-        return f"the clock of {host} was set at an unknown time within a gap: limits hold both sides of it"
+        return f"the clock of {host} was set about then, nobody knows quite when: limits hold both sides of it"
     if how is How.AFTER_LAST and at_ns - measured_ns > reach_ns:
         moment = format_instant(measured_ns, digits=0)
         return f"{host} was last measured {away} before ({moment}): limits widened for it"

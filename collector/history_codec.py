@@ -66,7 +66,8 @@ def from_planes(planes: NDArray[np.uint8]) -> Int64:
     """Undo `to_planes`, of planes (width, …) to numbers (…)."""
     width, shape = planes.shape[0], planes.shape[1:]
     if width == 1:  # most rows are so small
-        return (planes[0] >> 1).astype(np.int64) ^ -((planes[0] & 1).astype(np.int64))
+        small: Int64 = (planes[0] >> 1).astype(np.int64) ^ -((planes[0] & 1).astype(np.int64))
+        return small
     whole = np.zeros((*shape, 8), np.uint8)
     for place in range(width):
         whole[..., place] = planes[place]

@@ -50,7 +50,8 @@ class How(enum.IntEnum):
     BETWEEN = 2
     GAP = 3
     STEPPED = 4
-    """Across a gap whose two sides contradict each other: the clock was set in between, nobody knows when."""
+    """The clock was set about then, nobody knows quite when: across a gap whose two sides contradict each other, or as
+    near to a setting as its instant is unsure."""
     AFTER_LAST = 5
     """Only an earlier moment is usable."""
     BEFORE_FIRST = 6
@@ -167,6 +168,26 @@ def between(
     how[exact & use_before] = How.EXACT
     measured = np.where(near_before, before.at_ns, after.at_ns)
     return Interpolated(matrix, how, np.where(numbers, measured, 0), before.present | after.present)
+
+
+def either(one: Interpolated, other: Interpolated, where: Bool) -> Interpolated:
+    """Where nobody knows which of two answers holds: limits of both, and how far they are apart as uncertainty.
+
+    A series that only one of the two knows stays as that one has it, but without limits: the other might be anywhere.
+    """
+    told, untold = one.how != How.NOTHING, other.how != How.NOTHING
+    base = np.where((told | ~where)[None, :], one.matrix, other.matrix)
+    matrix, how = base.copy(), np.where(told | ~where, one.how, other.how)
+    both, alone = where & told & untold, where & (told != untold)
+    matrix[LOWER] = np.where(both, np.minimum(one.matrix[LOWER], other.matrix[LOWER]), matrix[LOWER])
+    matrix[UPPER] = np.where(both, np.maximum(one.matrix[UPPER], other.matrix[UPPER]), matrix[UPPER])
+    apart = np.abs(one.matrix[OFFSET] - other.matrix[OFFSET]) * (1e3 / np.sqrt(12.0))
+    widest = np.maximum(one.matrix[UNCERTAINTY], other.matrix[UNCERTAINTY])
+    matrix[UNCERTAINTY] = np.where(both, np.ceil(np.hypot(widest, apart)).astype(np.int64), matrix[UNCERTAINTY])
+    matrix[LOWER] = np.where(alone, -UNBOUNDED, matrix[LOWER])
+    matrix[UPPER] = np.where(alone, UNBOUNDED, matrix[UPPER])
+    how = np.where(both, int(How.STEPPED), how)
+    return Interpolated(matrix, how, np.where(told, one.measured_ns, other.measured_ns), one.present | other.present)
 
 
 _Answer = tuple[Float64, Float64, Float64, Float64]

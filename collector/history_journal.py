@@ -40,10 +40,16 @@ class Era:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """A host's clock was set at `at_ns`; ticks from `seen_ns` on know it."""
+    """A host's clock was set at `at_ns`, give or take `within_ns`; ticks from `seen_ns` on know it."""
 
     at_ns: int
     seen_ns: int
+    within_ns: int = 0
+
+    @property
+    def earliest_ns(self) -> int:
+        """Before this the clock was certainly not set yet."""
+        return self.at_ns - self.within_ns
 
 
 class Journal:
@@ -115,11 +121,11 @@ class Journal:
     def settings(self, host: str, since_ns: int, until_ns: int) -> list[Setting]:
         """When a host's clock was set within [since, until], in order of time."""
         rows = self._database.read(
-            "SELECT at_ns, seen_ns FROM finding WHERE host = ? AND source = '' AND destination = '' "
+            "SELECT at_ns, seen_ns, evidence FROM finding WHERE host = ? AND source = '' AND destination = '' "
             f"AND kind IN ({', '.join('?' * len(SETTINGS))}) AND at_ns >= ? AND at_ns <= ? ORDER BY at_ns",
             (host, *SETTINGS, since_ns, until_ns),
         )
-        return [Setting(int(at), int(seen)) for at, seen in rows]
+        return [Setting(int(at), int(seen), _within_ns(evidence)) for at, seen, evidence in rows]
 
     def hosts_set(self, since_ns: int, until_ns: int) -> set[str]:
         """Hosts whose clocks were set within [since, until]."""
@@ -135,6 +141,11 @@ class Journal:
         """Give up findings and eras that ended before an instant."""
         writing.execute("DELETE FROM finding WHERE until_ns < ?", (before_ns,))
         writing.execute("DELETE FROM era WHERE end_ns < ?", (before_ns,))
+
+
+def _within_ns(evidence: str) -> int:
+    """How far from the instant told the clock may have been set; an event that a host itself told of is exact."""
+    return round(float(json.loads(evidence).get("within_s", 0.0)) * SECOND_NS)
 
 
 _ERA = "SELECT start_ns, end_ns, window_ns, centre_age_ns, reference FROM era"

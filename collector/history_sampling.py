@@ -11,7 +11,7 @@ import numpy as np
 
 from noonmark.collector.estimate import Bool, Int64
 from noonmark.collector.history_columns import Kind
-from noonmark.collector.history_interpolation import Interpolated, Moments, between
+from noonmark.collector.history_interpolation import Interpolated, Moments, between, either
 from noonmark.collector.history_journal import Setting
 from noonmark.collector.history_schema import BLOCK_BITS, SPAN_NS, span_of
 from noonmark.collector.history_tables import NO_STRETCH, Stretch, Tables, merged
@@ -93,7 +93,7 @@ def sample(
     """One series at rising instants (T,); `settings` are those of its clocks, in order of time.
 
     A moment between a setting and the first tick that knew of it may rest on both sides of it and is passed over; and
-    nothing is interpolated across a setting.
+    nothing is interpolated across a setting. As near to a setting as its instant is unsure, either side may hold.
     """
     first, last = int(instants[0]), int(instants[-1])
     whole = merged(
@@ -106,14 +106,25 @@ def sample(
     doubtful = _doubtful(whole.at_ns, settings)
     if doubtful.any():
         whole = _replaced(tables, kind, number, whole, doubtful, first, last, settings)
-    before, after = _neighbours(whole, instants, settings)
-    return between(before, after, instants, kind, reach_ns=reach_ns, drift_limit=drift_limit)
+    set_at = np.array([setting.at_ns for setting in settings], np.int64)
+    passed = np.searchsorted(set_at, instants, side="right")  # settings that lie behind each instant
+
+    def on_that_side(passed: Int64) -> Interpolated:
+        before, after = _neighbours(whole, instants, set_at, passed)
+        return between(before, after, instants, kind, reach_ns=reach_ns, drift_limit=drift_limit)
+
+    found = on_that_side(passed)
+    other = passed.copy()
+    for number, setting in enumerate(settings):
+        near = (np.abs(instants - setting.at_ns) <= setting.within_ns) & (setting.within_ns > 0)
+        other[near] = np.where(passed[near] > number, number, number + 1)
+    return found if (other == passed).all() else either(found, on_that_side(other), other != passed)
 
 
 def _doubtful(at_ns: Int64, settings: Sequence[Setting]) -> Bool:
     doubtful = np.zeros(len(at_ns), np.bool_)
     for setting in settings:
-        doubtful |= (at_ns >= setting.at_ns) & (at_ns < setting.seen_ns)
+        doubtful |= (at_ns >= setting.earliest_ns) & (at_ns < setting.seen_ns)
     return doubtful
 
 
@@ -130,27 +141,26 @@ def _replaced(
     """Leave doubtful moments out, and fetch the next good one on either side instead."""
     parts = [Stretch(whole.at_ns[~doubtful], whole.matrix[:, ~doubtful])]
     for setting in settings:
-        if setting.at_ns <= last < setting.seen_ns or setting.at_ns <= first < setting.seen_ns:
+        earliest, until = setting.earliest_ns, max(setting.seen_ns, setting.at_ns + setting.within_ns)
+        if earliest <= last < until or earliest <= first < until:
             parts.append(one_beside(tables, kind, number, setting.seen_ns - 1, later=True))
-            parts.append(one_beside(tables, kind, number, setting.at_ns - 1, later=False))
+            parts.append(one_beside(tables, kind, number, earliest - 1, later=False))
     merge = merged(parts)
     good = ~_doubtful(merge.at_ns, settings)
     return Stretch(merge.at_ns[good], merge.matrix[:, good])
 
 
-def _neighbours(whole: Stretch, instants: Int64, settings: Sequence[Setting]) -> tuple[Moments, Moments]:
-    """The moment at or before each instant and the first after, each absent where a setting lies between."""
+def _neighbours(whole: Stretch, instants: Int64, set_at: Int64, passed: Int64) -> tuple[Moments, Moments]:
+    """The moment at or before each instant and the first after, each absent where a setting lies between: where not
+    `passed` settings lie behind it."""
     place = np.searchsorted(whole.at_ns, instants, side="right")
     count = len(whole)
     has_before, has_after = place > 0, place < count
     before, after = np.maximum(place - 1, 0), np.minimum(place, max(count - 1, 0))
     if count:
         at_before, at_after = whole.at_ns[before], whole.at_ns[after]
-        set_at = np.array([setting.at_ns for setting in settings], np.int64)
-        # A setting between a moment and the instant: their counts of settings up to then differ.
-        settled = np.searchsorted(set_at, instants, side="right")
-        has_before &= np.searchsorted(set_at, at_before, side="right") == settled
-        has_after &= np.searchsorted(set_at, at_after, side="right") == settled
+        has_before &= np.searchsorted(set_at, at_before, side="right") == passed
+        has_after &= np.searchsorted(set_at, at_after, side="right") == passed
         return (
             Moments(at_before, whole.matrix[:, before], has_before),
             Moments(at_after, whole.matrix[:, after], has_after),

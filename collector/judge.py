@@ -294,7 +294,7 @@ def _changes(settled: Settled) -> list[Finding]:
 def _change(survey: Survey, change: Change) -> Finding:
     host = _name(survey, change.node)
     at_ns = survey.frames.epoch_ns + round(change.boundary_s * NS)
-    evidence = {"in_standard_uncertainties": change.certainty}
+    evidence = {"in_standard_uncertainties": change.certainty, "within_s": change.slot_s}
     if change.step:
         way = "forward" if change.size > 0 else "back"
         text = f"{host}'s clock jumped {way} by {abs(change.size) / 1e3:.1f} µs"

@@ -177,15 +177,21 @@ def _table_of(
     knots = _knots(courses, np.array(instants, np.int64))
     pairs = None
     if pair_budget:
-        set_at = [_settings(source, host, instants[0], instants[-1] + 1) for host in hosts]
+        edges = [_settings(source, host, instants[0], instants[-1] + 1) for host in hosts]
+        set_at = [sorted({edge for setting in each for edge in setting}) for each in edges]
         pairs = _PairAnchors(source, hosts, knots.at_ns, set_at, pair_budget)
     return ClockTable(hosts, knots, pairs=pairs)
 
 
-def _settings(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[int]:
-    """Instants at which a host's clock was set."""
+def _settings(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[tuple[int, int, int]]:
+    """When a host's clock was set: earliest, as told, latest."""
+
+    def span(finding: FindingView) -> tuple[int, int, int]:
+        within = round(finding.evidence.get("within_s", 0.0) * 1e9)
+        return finding.at_ns - within, finding.at_ns, finding.at_ns + within
+
     return [
-        finding.at_ns
+        span(finding)
         for finding in source.findings(since_ns, until_ns, host)
         if finding.kind in ("step", "suspend") and finding.host == host
     ]
@@ -204,9 +210,10 @@ def _course(source: ClockSource, host: str, since_ns: int, until_ns: int) -> lis
             aged = pair.known and abs(at_ns - pair.measured_ns) > MOST_AGE_NS
             found[at_ns] = PairView(host, None, at_ns, False, "no estimate within a day") if aged else pair
 
-    for at_ns in _settings(source, host, since_ns, until_ns):
-        ask(at_ns - 1)
-        ask(at_ns)
+    for edges in _settings(source, host, since_ns, until_ns):
+        earliest, at_ns, latest = edges
+        for moment in (earliest - 1, earliest, at_ns - 1, at_ns, latest, latest + 1):
+            ask(moment)
     for edge in (since_ns, until_ns - 1):
         ask(edge)
     for before, after in itertools.pairwise(sorted(found)):

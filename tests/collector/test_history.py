@@ -434,3 +434,23 @@ def test_a_pairs_course_does_not_hold_the_references_own_error_twice(tmp_path: P
         assert pair.lower_ns <= apart[0] < apart[1] <= pair.upper_ns
         assert pair.upper_ns - pair.lower_ns < apart[1] - apart[0] + 40_000  # kept to a 128th of the hosts' widths
         assert pair.uncertainty_ns < 20_000
+
+
+def test_as_near_to_a_setting_as_its_instant_is_unsure_both_sides_are_told(tmp_path: Path) -> None:
+    gate, random = FERRY[1], np.random.default_rng(3)
+    truly, told = START_NS + 152 * SECOND_NS, START_NS + 150 * SECOND_NS
+    clocks = (FERRY[0], replace(gate, set_at_ns=truly, set_by_ns=-8e6), *FERRY[2:])
+    step = Finding(FindingKind.STEP, told, "was set", gate.name, size_ns=-8_000_000, evidence={"within_s": 4.0})
+    with open_history(tmp_path / "history") as history:
+        for number in range(60):
+            at_ns = START_NS + number * TICK_NS
+            findings = [step] if at_ns >= told + 10 * SECOND_NS else []
+            history.append(estimate_of(clocks, at_ns, random, findings=findings))
+        for second in range(140, 165):
+            at_ns = START_NS + second * SECOND_NS
+            pair, true_ns = history.at(gate.name, at_ns), clocks[1].error_ns(at_ns)
+            assert pair.known
+            assert pair.lower_ns <= true_ns <= pair.upper_ns, second
+            assert (pair.upper_ns - pair.lower_ns > 7_000_000) == (abs(at_ns - told) <= 4 * SECOND_NS), second
+            other = history.pair_at(gate.name, FERRY[3].name, at_ns)
+            assert other.lower_ns <= true_ns - clocks[3].error_ns(at_ns) <= other.upper_ns, second
