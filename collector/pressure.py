@@ -1,9 +1,10 @@
 """How hard the collector is pressed, and what it asks of the agents for that. Pure; `now` is monotonic seconds.
 
 There are levels. Each of the first `REPORT_LEVELS` doubles the time between two reports: as many records come in fewer
-messages, and a message costs more than the records in it. Each beyond doubles the time between two probes. Agents keep
-what they have measured meanwhile, so nothing is lost that a later report cannot bring. Fewer hosts are told their own
-estimate at a tick as well: each of them every so many ticks.
+messages, and a message costs more than the records in it. Each beyond doubles the time between two probes; a full
+window, which fewer messages do not help, begins there. Agents keep what they have measured meanwhile, so nothing is
+lost that a later report cannot bring. Fewer hosts are told their own estimate at a tick as well: each of them every so
+many ticks.
 
 A level is added when the event loop runs late for much of the time, or the window is nearly full of records; it is
 taken away again after a calm. Calms become longer each time that the lower level proves too low: so the level settles
@@ -22,6 +23,8 @@ FULL = 0.9
 """Part of the window's room that may be filled; beyond, the oldest records would be crowded out soon."""
 SETTLE = 15.0
 """Between two steps up: agents must have heard of the first, and felt it."""
+DRAIN = 60.0
+"""Between two steps up for the window's sake: only as old records leave it can it be told whether the first helped."""
 CALM = 60.0
 LONGEST_CALM = 1800.0
 REPORT_LEVELS = 3
@@ -54,11 +57,13 @@ class Pressure:
         if strained or self.strain > EASED:
             self._troubled = now
         if strained:
-            if now - self._changed < SETTLE or self.level == MOST_LEVELS:
+            full = fill > FULL
+            wait = DRAIN if full and self.level > REPORT_LEVELS else SETTLE
+            if now - self._changed < wait or self.level == MOST_LEVELS:
                 return False
             if now - self._lowered < 2 * self._calm:
                 self._calm = min(2 * self._calm, LONGEST_CALM)
-            self.level += 1
+            self.level = max(self.level, REPORT_LEVELS) + 1 if full else self.level + 1
             self.raised += 1
             self._changed = now
             return True

@@ -7,6 +7,7 @@ import pytest
 
 from noonmark.collector.pressure import (
     CALM,
+    DRAIN,
     FULL,
     LONGEST_CALM,
     MOST_LEVELS,
@@ -84,8 +85,11 @@ def test_calm_takes_levels_away_one_by_one() -> None:
     assert [level for _, level in changes] == list(reversed(range(reached)))
 
 
-@pytest.mark.parametrize(("fill", "level"), [(FULL - 0.01, 0), (FULL + 0.01, 1)])
-def test_window_nearly_full_counts_too(fill: float, level: int) -> None:
+@pytest.mark.parametrize(("fill", "stretch"), [(FULL - 0.01, 0), (FULL + 0.01, 1)])
+def test_window_nearly_full_slows_probes_at_once(fill: float, stretch: int) -> None:
     pressure = Pressure()
     pressure.note(elapsed=LOOK, lateness=0.0, fill=fill, now=0.0)
-    assert pressure.level == level
+    assert pressure.stretch == stretch
+    for now in range(1, int(DRAIN)):
+        pressure.note(elapsed=1.0, lateness=0.0, fill=fill, now=float(now))
+    assert pressure.stretch == stretch, "old records must leave before it can be told whether that was enough"
