@@ -54,10 +54,22 @@ def document() -> str:
     """The dashboard as JSON."""
     made = json.loads(json.dumps(board().build(), cls=JSONEncoder, sort_keys=True))
     made["id"] = None
+    del made["style"]  # of old versions
     for number_, panel in enumerate(made["panels"], start=1):
         panel["id"] = number_
+        if panel.get("options", {}) is None:
+            panel["options"] = {}
     for mark in made["annotations"]["list"]:
         mark["titleFormat"] = TITLES[mark["name"]]  # the library does not know this field
+        mark["target"] = {
+            "refId": "Anno",
+            "expr": mark.pop("expr"),
+        }  # the library's is that of Grafana's own annotations
+    for variable_ in made["templating"]["list"]:
+        for field in ("id", "auto", "auto_min", "auto_count"):  # of intervals only
+            variable_.pop(field, None)
+        if variable_.get("includeAll"):
+            variable_["current"] = {"selected": True, "text": ["All"], "value": ["$__all"]}
     return json.dumps(made, indent=1, sort_keys=True) + "\n"
 
 

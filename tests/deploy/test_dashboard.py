@@ -58,6 +58,16 @@ def test_it_can_be_provisioned_beside_others() -> None:
         assert yaml.safe_load(file.read_text())["apiVersion"] == 1
 
 
+def test_what_grafana_needs_is_there_and_nothing_is_null() -> None:
+    """Grafana's own published types (npm, @grafana/schema) were asked by tests/bench/dashboard_types.py."""
+    for panel in DASHBOARD["panels"]:
+        assert panel.get("options", {}) is not None, panel["title"]
+        assert panel["type"] in ("row", "stat", "table", "timeseries", "state-timeline")
+    for variable in DASHBOARD["templating"]["list"]:
+        if variable.get("includeAll"):
+            assert variable["current"]["value"] == ["$__all"]
+
+
 def test_panels_explain_themselves_and_do_not_overlap() -> None:
     taken: set[tuple[int, int]] = set()
     for panel in DASHBOARD["panels"]:

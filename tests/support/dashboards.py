@@ -10,7 +10,7 @@ from typing import Any
 def queries(dashboard: Mapping[str, Any]) -> list[str]:
     """Every expression of panels and annotations, and the selectors of variables."""
     panels = [target["expr"] for panel in dashboard["panels"] for target in panel.get("targets", [])]
-    marks = [mark["expr"] for mark in dashboard["annotations"]["list"]]
+    marks = [mark["target"]["expr"] for mark in dashboard["annotations"]["list"]]
     chosen = [
         re.sub(r"^label_values\((.+), \w+\)$", r"\1", variable["query"]["query"])
         for variable in dashboard["templating"]["list"]
