@@ -22,7 +22,8 @@ MEMORY = 10.0
 FULL = 0.9
 """Part of the window's room that may be filled; beyond, the oldest records would be crowded out soon."""
 SETTLE = 15.0
-"""Between two steps up: agents must have heard of the first, and felt it."""
+"""Between two steps up: agents must have heard of the first, and felt it. They hear with the acknowledgement of their
+next report, so it is longer where reports are."""
 DRAIN = 60.0
 """Between two steps up for the window's sake: only as old records leave it can it be told whether the first helped."""
 CALM = 60.0
@@ -58,7 +59,7 @@ class Pressure:
             self._troubled = now
         if strained:
             full = fill > FULL
-            wait = DRAIN if full and self.level > REPORT_LEVELS else SETTLE
+            wait = DRAIN if full and self.level > REPORT_LEVELS else SETTLE * max(1.0, self.slowdown / 2)
             if now - self._changed < wait or self.level == MOST_LEVELS:
                 return False
             if now - self._lowered < 2 * self._calm:

@@ -346,7 +346,7 @@ class CollectorServer:
         self.ingest.send_plans(changed)
         if pressure.level != level:
             fields = {
-                "level": pressure.level,
+                "pressure": pressure.level,
                 "reports": f"1/{pressure.slowdown}",
                 "probes": f"1/{1 << pressure.stretch}",
                 "late_part": round(pressure.strain, 2),

@@ -65,7 +65,7 @@ def test_pressed_collector_slows_reports_first_and_probes_then() -> None:
     seen: list[tuple[int, bool]] = []
     now = 0.0
     plans: dict[str, Plan] = {}
-    for _ in range(200):
+    for _ in range(400):
         now += 1.0
         plans |= demand.look(None, elapsed=1.0, lateness=0.9, fill=0.0, now=now)
         if not seen or seen[-1] != (demand.pressure.slowdown, bool(plans)):

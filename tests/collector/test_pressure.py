@@ -77,11 +77,11 @@ def test_level_that_is_enough_is_kept_and_not_swung_about() -> None:
 
 def test_calm_takes_levels_away_one_by_one() -> None:
     pressure = Pressure()
-    run(pressure, lambda level: 0.9, start=0.0, seconds=4 * SETTLE)
+    run(pressure, lambda level: 0.9, start=0.0, seconds=8 * SETTLE)
     reached = pressure.level
     assert reached > 2
     pressure.strain = 0.0
-    changes = run(pressure, lambda level: 0.0, start=100.0, seconds=20 * CALM)
+    changes = run(pressure, lambda level: 0.0, start=200.0, seconds=20 * CALM)
     assert [level for _, level in changes] == list(reversed(range(reached)))
 
 
