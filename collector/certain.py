@@ -71,7 +71,9 @@ def prove(
     """
     survey = settled.survey
     walls_of = _allowed_walls(settled, wander_ppb)
-    own = proven(walls_of, len(survey.pairing))
+    # Walls that move apart with time turn a corridor by about as much as they may.
+    slope, turned = survey.fit.corridor.slope, 2.0 * _wander_ppb(settled, wander_ppb)
+    own = proven(walls_of, len(survey.pairing), (slope - turned, slope + turned))
     lower, upper = own.height_lower, own.height_upper
     trusted = (own.corridor.width_ns >= 0) & ~distrusted
     slack = _slack(survey, walls_of, trusted)
@@ -98,12 +100,18 @@ def _slack(survey: Survey, walls_of: WallsOf, trusted: Bool) -> Float64:
     return np.where(slack > LEAST_SLACK_NS, slack, 0.0)
 
 
+def _wander_ppb(settled: Settled, wander_ppb: float) -> Float64:
+    """(P,) what both clocks may wander apart."""
+    survey = settled.survey
+    return wander_ppb + settled.restless_ppb[survey.first] + settled.restless_ppb[survey.second]
+
+
 def _allowed_walls(settled: Settled, wander_ppb: float) -> WallsOf:
     """Some paths' walls, moved apart by all that is allowed for."""
     survey = settled.survey
     fit, window = survey.fit, survey.fit.window
     a, b = survey.first, survey.second
-    wander = wander_ppb + settled.restless_ppb[a] + settled.restless_ppb[b]
+    wander = _wander_ppb(settled, wander_ppb)
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]).astype(np.float64)
     shown = fit.bends.uncertainty if fit.bends.shown is None else fit.bends.shown
     bend = 3.0 * (shown[a] + shown[b])

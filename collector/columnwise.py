@@ -6,7 +6,7 @@ works on many rows at once; quickest where the array lies column by column in me
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -27,11 +27,13 @@ def ascending(rows: Float64, most: int) -> Iterator[Float64]:
         yield lowest
 
 
-def at_place(rows: Float64, place: Int64) -> Float64:
-    """The value in each row that has `place` (P,) lower ones; inf where there are none so many. Without NaN."""
-    found = np.full(rows.shape[0], np.inf)
-    for number, value in enumerate(ascending(rows, int(place.max(initial=-1)) + 1)):
-        np.copyto(found, value, where=place == number)
+def at_places(rows: Float64, places: Sequence[Int64]) -> list[Float64]:
+    """For each array of places (P,), the value in each row that has so many lower ones; inf where none has. No NaN."""
+    found = [np.full(rows.shape[0], np.inf) for _ in places]
+    most = max(int(place.max(initial=-1)) for place in places)
+    for number, value in enumerate(ascending(rows, most + 1)):
+        for place, target in zip(places, found, strict=True):
+            np.copyto(target, value, where=place == number)
     return found
 
 

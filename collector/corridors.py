@@ -55,6 +55,9 @@ class Walls:
         return Walls(self.upper_s, self.upper_ns + upper_slack_ns, self.lower_s, self.lower_ns - lower_slack_ns)
 
 
+Range = tuple[Float64, Float64]
+
+
 class Line(Protocol):
     """A concave function of the slope for each of P paths."""
 
@@ -123,15 +126,16 @@ def _lines(walls: Walls) -> _Width:
     return _Width(_Above(upper_s, upper_ns), _Below(lower_s, lower_ns))
 
 
-def _maximum(function: Line, low: Float64, high: Float64) -> tuple[Float64, Float64]:
-    """Where a concave function is greatest between `low` and `high`, and its value there, by cutting planes."""
-    low_value, low_gradient = function(low)
-    high_value, high_gradient = function(high)
-    best = np.where(low_value >= high_value, low, high)
-    best_value = np.maximum(low_value, high_value)
-    open_ = np.flatnonzero((low_gradient > 0) & (high_gradient < 0) & (high > low))
-    # What is known of the paths that are still open: slope, value and gradient on both sides.
-    left, right = np.stack([low, low_value, low_gradient]), np.stack([high, high_value, high_gradient])
+def _maximum(function: Line, low: Float64, high: Float64, near: Range | None = None) -> tuple[Float64, Float64]:
+    """Where a concave function is greatest between `low` and `high`, and its value there, by cutting planes.
+
+    `near` is where it is likely to be; where it is not, the whole range is searched.
+    """
+    left, right = _bracket(function, low, high, near)
+    best = np.where(left[1] >= right[1], left[0], right[0])
+    best_value = np.maximum(left[1], right[1])
+    open_ = np.flatnonzero((left[2] > 0) & (right[2] < 0) & (right[0] > left[0]))
+    # Only paths that are still open are looked at further.
     left, right = left.take(open_, axis=1), right.take(open_, axis=1)
     seen = np.arange(len(low))
     for _ in range(ROUNDS):
@@ -161,6 +165,21 @@ def _maximum(function: Line, low: Float64, high: Float64) -> tuple[Float64, Floa
         if len(more) < len(open_):
             open_, left, right = open_[more], left.take(more, axis=1), right.take(more, axis=1)
     return best, best_value
+
+
+def _bracket(function: Line, low: Float64, high: Float64, near: Range | None) -> tuple[Float64, Float64]:
+    """Points on both sides of the maximum: slope, value and gradient (3, P) each; best near each other."""
+    if near is None:
+        return np.stack([low, *function(low)]), np.stack([high, *function(high)])
+    inner = np.clip(near[0], low, high), np.clip(near[1], low, high)
+    left, right = (np.stack([slope, *function(slope)]) for slope in inner)
+    below = np.flatnonzero((left[2] <= 0) & (inner[0] > low))
+    above = np.flatnonzero((right[2] >= 0) & (inner[1] < high) & (left[2] > 0))
+    for rows, outer, nearest, furthest in ((below, low, right, left), (above, high, left, right)):
+        if len(rows):
+            nearest[:, rows] = furthest[:, rows]
+            furthest[:, rows] = np.stack([outer[rows], *function.of(rows)(outer[rows])])
+    return left, right
 
 
 def _edge(function: Line, inside: Float64, outside: Float64) -> Float64:
@@ -206,9 +225,9 @@ def widest(walls: Walls, steepest: float = STEEPEST) -> Corridor:
     return Corridor(*by_rows(work, len(walls.upper_ns)))
 
 
-def _widest(width: _Width, steepest: float) -> tuple[Float64, Float64]:
+def _widest(width: _Width, steepest: float, near: Range | None = None) -> tuple[Float64, Float64]:
     limit = np.full(width.above.height.shape[1], steepest)
-    return _maximum(width, -limit, limit)
+    return _maximum(width, -limit, limit, near)
 
 
 def slope_ranges(walls: Walls, corridor: Corridor, steepest: float = STEEPEST) -> tuple[Float64, Float64]:
@@ -259,12 +278,17 @@ class Proven:
     height_upper: Float64
 
 
-def proven(walls_of: Callable[[slice], Walls], paths: int, steepest: float = STEEPEST) -> Proven:
-    """`widest`, `slope_ranges` and `height_ranges` in one go, of walls that are made a block at a time."""
+def proven(
+    walls_of: Callable[[slice], Walls], paths: int, near: Range | None = None, steepest: float = STEEPEST
+) -> Proven:
+    """`widest`, `slope_ranges` and `height_ranges` in one go, of walls that are made a block at a time.
+
+    The widest corridor is likely to have a slope within `near` (P,); elsewhere it takes longer.
+    """
 
     def work(rows: slice) -> tuple[Float64, ...]:
         width = _lines(walls_of(rows))
-        slope, room = _widest(width, steepest)
+        slope, room = _widest(width, steepest, None if near is None else (near[0][rows], near[1][rows]))
         low, high = _slope_range(width, slope, room, steepest)
         return slope, room, low, high, *_height_range(width, low, high)
 

@@ -194,7 +194,7 @@ def _scale(ratio: Float64) -> float:
     for _ in range(20):
         factor = max(_clipped_size(square / scale**2), 0.1)
         scale *= factor
-        if abs(factor - 1.0) < 1e-12:
+        if abs(factor - 1.0) < 1e-10:
             break
     return min(max(scale, 0.1), 1e3)
 

@@ -18,7 +18,7 @@ from scipy.sparse.csgraph import connected_components
 from noonmark.collector.bend import HostBends, Window, believed_bends, path_bends, straightened, window_of
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
-from noonmark.collector.estimate import Float64, Int32, Int64, Reference
+from noonmark.collector.estimate import Bool, Float64, Int32, Int64, Reference
 from noonmark.collector.fleet import FINAL_TOLERANCE, ROUND_TOLERANCE, Fit, fit_drift, fit_offset
 from noonmark.collector.frames import NS, Frames
 from noonmark.collector.network import Network, solve
@@ -136,14 +136,16 @@ def fit_lines(
     if len(torn):
         corridor.slope[torn] = steady_slope(walls.rows(torn), corridor.slope[torn])
     a, b = anchors.node[first], anchors.node[second]
-    drift_fit = _drift_fit(walls, corridor, tick_ns, a, b, anchors, frames, start_drift)
+    mesh = _mesh(a, b, anchors)
+    drift_fit = _drift_fit(walls, corridor, tick_ns, a, b, anchors, mesh, frames, start_drift)
     drift = drift_fit.potential
     slope = drift[b] - drift[a]
-    bends = _bend_fit(walls, slope, tick_ns, a, b, anchors, bent)
+    ends = envelope(walls, slope)
+    bends = _bend_fit(walls, ends, slope, tick_ns, anchors, mesh, bent)
     window = window_of(walls)
     straight = straightened(walls, bends.bend[b] - bends.bend[a], window)
-    ends = envelope(straight, slope)
-    offset_fit = _offset_fit(ends, tick_ns, a, b, anchors, frames, start_offset)
+    ends = ends if straight is walls else envelope(straight, slope)
+    offset_fit = _offset_fit(ends, tick_ns, a, b, anchors, mesh, frames, start_offset)
     paths = len(a)
     return LineFit(
         offset_ns=(offset_fit.potential + bends.bend * window.parabola_at_zero)[anchors.node],
@@ -197,6 +199,7 @@ def _drift_fit(
     a: Int64,
     b: Int64,
     anchors: Anchoring,
+    mesh: Network,
     frames: Frames,
     start: Float64 | None,
 ) -> Fit:
@@ -208,9 +211,7 @@ def _drift_fit(
         variance = (SLOPE_FACTOR * (spread + bad_fit + tick_ns) / span) ** 2
     usable = (count >= 3) & (span > SHORTEST_SPAN_S) & np.isfinite(variance)
     pulls = anchors.declared
-    first = np.concatenate([a[usable], np.full(len(pulls), anchors.reference)])
-    second = np.concatenate([b[usable], anchors.node[pulls]])
-    network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
+    network = _reduced(mesh, anchors, usable)
     pulled = -frames.drift[pulls] * NS
     first_fit = fit_drift(
         network,
@@ -251,16 +252,13 @@ def _likeliest(fit: Fit, walls: Walls, tick_ns: Float64, a: Int64, b: Int64, usa
 
 
 def _bend_fit(
-    walls: Walls, slope: Float64, tick_ns: Float64, a: Int64, b: Int64, anchors: Anchoring, bent: float
+    walls: Walls, ends: Envelope, slope: Float64, tick_ns: Float64, anchors: Anchoring, mesh: Network, bent: float
 ) -> HostBends:
-    ends = envelope(walls, slope)
     spread = np.hypot(ends.upper_spread_ns, ends.lower_spread_ns) / 2 + LEAST_SPREAD_NS
     told = path_bends(walls, slope, spread + tick_ns)
     known = told.known
-    first = np.concatenate([a[known], np.full(len(anchors.declared), anchors.reference)])
-    second = np.concatenate([b[known], anchors.node[anchors.declared]])
     pulls = np.zeros(len(anchors.declared))
-    network = _network(anchors, first, second, 0, np.full(len(first), -1), np.zeros(len(first)))
+    network = _reduced(mesh, anchors, known)
     # A reference is true time by declaration, and so straight.
     fit = fit_drift(
         network, np.concatenate([told.bend[known], pulls]), np.concatenate([told.variance[known], pulls + 1e-6])
@@ -289,6 +287,7 @@ def _offset_fit(
     a: Int64,
     b: Int64,
     anchors: Anchoring,
+    mesh: Network,
     frames: Frames,
     start: Float64 | None,
 ) -> Fit:
@@ -301,14 +300,10 @@ def _offset_fit(
     statistical = (upper**2 + lower**2) / 4 + crossed**2 + tick_ns**2 / 12 + LEAST_SPREAD_NS**2
     site = find_sites(anchors.hosts + 1, a, b, 2 * half_trip)
     groups, group, sign = site_pairs(site, a, b)
-    network = _network(
-        anchors,
-        np.concatenate([a, np.full(pulls, anchors.reference)]),
-        np.concatenate([b, anchors.node[anchors.declared]]),
-        groups,
-        np.concatenate([group, np.full(pulls, -1)]),
-        np.concatenate([sign, np.zeros(pulls)]),
-    )
+    network = mesh
+    if groups:
+        group, sign = np.concatenate([group, np.full(pulls, -1)]), np.concatenate([sign, np.zeros(pulls)])
+        network = replace(mesh, groups=groups, group=group, sign=sign)
     return fit_offset(
         network,
         np.concatenate([_middle(ends), -frames.offset_ns[anchors.declared].astype(np.float64)]),
@@ -319,7 +314,21 @@ def _offset_fit(
     )
 
 
-def _network(anchors: Anchoring, first: Int64, second: Int64, groups: int, group: Int64, sign: Float64) -> Network:
+def _mesh(a: Int64, b: Int64, anchors: Anchoring) -> Network:
+    """All paths, and the references' own edges after them."""
+    first = np.concatenate([a, np.full(len(anchors.declared), anchors.reference)])
+    return _network(anchors, first, np.concatenate([b, anchors.node[anchors.declared]]))
+
+
+def _reduced(mesh: Network, anchors: Anchoring, paths: Bool) -> Network:
+    """Of the mesh, only some of the paths, and the references' own edges; the same object where they are all."""
+    if paths.all():
+        return mesh
+    kept = np.concatenate([paths, np.ones(len(anchors.declared), dtype=bool)])
+    return _network(anchors, mesh.first[kept], mesh.second[kept])
+
+
+def _network(anchors: Anchoring, first: Int64, second: Int64) -> Network:
     nodes = anchors.hosts + 1
     count, label = connected_components(
         coo_array((np.ones(len(first)), (first, second)), shape=(nodes, nodes)), directed=False
@@ -327,4 +336,5 @@ def _network(anchors: Anchoring, first: Int64, second: Int64, groups: int, group
     anchor = np.unique(label, return_index=True)[1].astype(np.int64)
     anchor[label[anchors.reference]] = anchors.reference
     assert len(anchor) == count
-    return Network(nodes, first, second, groups, group, sign, label.astype(np.int64), anchor)
+    ungrouped = np.full(len(first), -1), np.zeros(len(first))
+    return Network(nodes, first, second, 0, *ungrouped, label.astype(np.int64), anchor)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from noonmark.collector.estimate import Int64, ProbeColumns
+from noonmark.collector.estimate import FleetEstimate, Int64, ProbeColumns
 from noonmark.collector.frames import rough_offsets
 from noonmark.collector.pairing import pair_up, rough_paths
 from noonmark.collector.rows import choose
@@ -17,25 +17,39 @@ LEAST_SPAN_NS = 120_000_000_000
 SAMPLE = 400_000
 
 
-def nearby(probes: ProbeColumns, at_ns: int | None, roots: Int64) -> ProbeColumns:
+def nearby(
+    probes: ProbeColumns, at_ns: int | None, roots: Int64, previous: FleetEstimate | None = None
+) -> ProbeColumns:
     """The probes nearest to `at_ns` (None: to the newest), MANY of them, or more if LEAST_SPAN_NS holds more.
 
-    Rough clocks from a sample date each probe by its source's clock, which is good enough to choose by.
+    Rough clocks from a sample date each probe by its source's clock, which is good enough to choose by. By the clocks
+    of the estimate before it may be seen at once that nothing is too far away.
     """
     if len(probes) <= MANY:
         return probes
+    if previous is not None and previous.hosts == probes.hosts and bool(np.isfinite(previous.uncertainty_ns).all()):
+        when = _when(probes, previous.offset_ns)
+        if int(when.max()) - int(when.min()) <= LEAST_SPAN_NS and (at_ns is None or at_ns >= int(when.max())):
+            return probes
+    when = _when(probes, _rough_clocks(probes, roots))
+    away = np.abs(when - (int(when.max()) if at_ns is None else at_ns))
+    nearest = max(int(np.partition(away, MANY)[MANY]), int(away.min()) + LEAST_SPAN_NS)
+    return choose(probes, away <= nearest)
+
+
+def _when(probes: ProbeColumns, offset_ns: Int64) -> Int64:
+    (when,) = by_rows(
+        lambda rows: (probes.t1_ns[rows] - offset_ns[probes.source[rows]],), len(probes), blocks(len(probes), 4 * BLOCK)
+    )
+    return when
+
+
+def _rough_clocks(probes: ProbeColumns, roots: Int64) -> Int64:
+    """Each host's offset (H,), from a sample of the probes."""
     every = np.zeros(len(probes), dtype=bool)
     every[:: max(1, len(probes) // SAMPLE)] = True
     sample, pairing = pair_up(choose(probes, every))
     rough = rough_paths(sample, pairing)
     hosts = len(probes.hosts)
     offset, _ = rough_offsets(hosts, pairing.first, pairing.second, rough.difference_ns, rough.round_trip_ns, roots)
-    (when,) = by_rows(
-        lambda rows: (probes.t1_ns[rows] - offset[probes.source[rows]],), len(probes), blocks(len(probes), 4 * BLOCK)
-    )
-    latest = int(when.max())
-    if latest - int(when.min()) <= LEAST_SPAN_NS and (at_ns is None or at_ns >= latest):
-        return probes
-    away = np.abs(when - (latest if at_ns is None else at_ns))
-    nearest = max(int(np.partition(away, MANY)[MANY]), int(away.min()) + LEAST_SPAN_NS)
-    return choose(probes, away <= nearest)
+    return offset

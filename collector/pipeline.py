@@ -65,7 +65,7 @@ def step(
         raise ValueError("no usable probe to estimate from")
     named = {reference.host for reference in declared}
     roots = np.array([number for number, host in enumerate(probes.hosts) if host in named], dtype=np.int64)
-    rows = nearby(rows, at_ns, roots)
+    rows = nearby(rows, at_ns, roots, previous)
     dropped: list[Reference] = []
     accused: list[Accusation] = []
     apart_ns = 0.0

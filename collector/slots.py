@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from noonmark.collector.columnwise import at_place
+from noonmark.collector.columnwise import at_places
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64
 from noonmark.collector.rowwise import by_rows
@@ -69,17 +69,26 @@ def _middles(walls: Walls, slope: Float64, groups: int, width: int) -> tuple[Flo
     with np.errstate(invalid="ignore"):
         round_trip = np.where(known, top - bottom, np.nan)
         middle = np.where(known, (top + bottom) / 2, np.nan)
-        excess = np.maximum(round_trip - quantile(round_trip, 0.2)[:, None], 0.0) / 2
-        middle[excess > CROWDED * quantile(excess, 0.5)[:, None] + LEAST_NOISE_NS] = np.nan
+        quick, usual = quantiles(round_trip, (0.2, 0.5))
+        excess = np.maximum(round_trip - quick[:, None], 0.0) / 2
+        # What keeps the order keeps the median.
+        crowded = CROWDED * (np.maximum(usual - quick, 0.0) / 2) + LEAST_NOISE_NS
+        middle[excess > crowded[:, None]] = np.nan
     return middle, round_trip, excess
 
 
 def quantile(rows: Float64, share: float) -> Float64:
     """Lower quantile of each row's known values (P,); NaN where none is known."""
+    return quantiles(rows, (share,))[0]
+
+
+def quantiles(rows: Float64, shares: tuple[float, ...]) -> list[Float64]:
+    """Several of them, from the same sort."""
     unknown = ~np.isfinite(rows)
     known = rows.shape[1] - unknown.sum(axis=1)
-    place = np.floor(share * np.maximum(known - 1, 0)).astype(np.int64)
-    return np.where(known > 0, at_place(np.where(unknown, np.inf, rows), place), np.nan)
+    places = [np.floor(share * np.maximum(known - 1, 0)).astype(np.int64) for share in shares]
+    found = at_places(np.where(unknown, np.inf, rows), places)
+    return [np.where(known > 0, values, np.nan) for values in found]
 
 
 def filled(middle: Float64) -> Float64:
