@@ -21,6 +21,7 @@ from typing import Any
 
 import grpc
 import grpc.aio
+from google.protobuf.message import DecodeError
 
 from noonmark.collector.access import Identity
 from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken, WrongHost
@@ -35,6 +36,8 @@ from noonmark.proto.reference_messages import kernel_clock_from_message, status_
 
 log = logging.getLogger("noonmark.collector.ingest")
 
+FAREWELL_WITHIN = 5.0
+"""Seconds that an agent which has ended its side has to take what is still for it."""
 HELLO_WITHIN = 10.0
 """Seconds that a new stream has to introduce itself."""
 MAX_DESTINATIONS = 4096
@@ -94,6 +97,7 @@ class Stream:
         self.instance = entry.hello.instance
         self._task = task
         self._ready = asyncio.Event()
+        self._finished = False
         self._acknowledgement: pb.Acknowledgement | None = None
         self._keys: pb.ProbeKeys | None = None
         self._plan: pb.Plan | None = None
@@ -144,13 +148,21 @@ class Stream:
             estimate, self._estimate = self._estimate, None
             yield pb.CollectorMessage(estimate=estimate)
 
+    def finish(self) -> None:
+        """Nothing more comes: `send_all` sends what is left, and returns."""
+        self._finished = True
+        self._ready.set()
+
     async def send_all(self, context: Context) -> None:
-        """Send what comes, for ever."""
+        """Send what comes, until `finish`."""
         while True:
             await self._ready.wait()
             self._ready.clear()
+            finished = self._finished
             for message in self.take():
                 await context.write(message)
+            if finished:
+                return
 
 
 class Ingest(ReportsServicer):
@@ -195,9 +207,10 @@ class Ingest(ReportsServicer):
         try:
             stream = await self._open(request_iterator, self._certificate_of(context))
             await self._serve(stream, request_iterator, context)
-        except BadMessage as error:
+        except (BadMessage, DecodeError) as error:
             self._counts["refused"] += 1
-            await self._refuse(stream, context, grpc.StatusCode.INVALID_ARGUMENT, str(error))
+            reason = str(error) if isinstance(error, BadMessage) else "a message that cannot be read"
+            await self._refuse(stream, context, grpc.StatusCode.INVALID_ARGUMENT, reason)
         except NameTaken as error:
             self._counts["names_disputed"] += 1
             await self._refuse(stream, context, grpc.StatusCode.ALREADY_EXISTS, str(error))
@@ -264,12 +277,13 @@ class Ingest(ReportsServicer):
         try:
             async for message in requests:
                 self._take(stream, message)
+            # Not cancelled in the midst of a message, which would leave the stream open for ever.
+            stream.finish()
+            await asyncio.wait({sender}, timeout=FAREWELL_WITHIN)
         finally:
             sender.cancel()
             with contextlib.suppress(asyncio.CancelledError, grpc.RpcError, grpc.aio.UsageError):
                 await sender
-        for last in stream.take():
-            await context.write(last)
 
     def _close(self, stream: Stream) -> None:
         host = stream.entry.hello.host

@@ -32,6 +32,9 @@ class WindowSettings:
     """Of all hosts together (about 70 bytes each); the oldest give way."""
     max_rows_per_host: int = 50_000
     """More than this from one host within the span is not taken: no host may crowd out the others."""
+    max_strangers_per_host: int = 256
+    """One host may be the first to name so many others, until the store moves; a batch that names more is not taken. A
+    plan has a tenth of it, and names cost far more than rows: in every estimate, and in the history."""
     max_events: int = 10_000
 
 
@@ -109,6 +112,7 @@ class Window:
         self._names: tuple[str, ...] = ()
         self._chunks: deque[tuple[float, str, int, bool]] = deque()  # arrival, host, rows, whether it had waited
         self._rows_of: dict[str, int] = {}
+        self._strangers_of: dict[str, int] = {}
         self._waited_chunks = 0
         self._events: deque[HostEvent] = deque(maxlen=self.settings.max_events)
         self.newest = -math.inf
@@ -126,6 +130,13 @@ class Window:
         if self._rows_of.get(host, 0) + rows > self.settings.max_rows_per_host:
             self._over_quota += rows
             return 0
+        strangers = sum(name not in self._numbers for name in batch.destinations)
+        if strangers:
+            named = self._strangers_of.get(host, 0) + strangers
+            if named > self.settings.max_strangers_per_host:
+                self._over_quota += rows
+                return 0
+            self._strangers_of[host] = named
         self._make_room(rows)
         self._write(host, batch, now - waited)
         self._chunks.append((now, host, rows, waited > 0))
@@ -143,6 +154,7 @@ class Window:
         live = self._end - self._start
         self._store = self._store.copy_rows(self._start, self._end, max(1024, 2 * (live + rows)))
         self._start, self._end = 0, live
+        self._strangers_of.clear()
         self._renumber()
 
     def _renumber(self) -> None:

@@ -165,3 +165,19 @@ def test_clock_events_stay_for_the_span() -> None:
     assert [(item.host, item.event) for item in window.events()] == [("quay", event)]
     window.expire(11.0)
     assert window.events() == ()
+
+
+def test_one_host_cannot_name_a_crowd_that_nobody_knows() -> None:
+    window = Window(WindowSettings(max_strangers_per_host=3))
+
+    def named(*names: str) -> RecordBatch:
+        records = [ProbeRecord(name, 1, 2, 3, 4, (StampSource.KERNEL,) * 4, 1, 1, True) for name in names]
+        return RecordBatch.from_records(1, records)
+
+    assert window.add("mallory", named("a", "b", "c"), 0.0) == 3
+    assert window.add("mallory", named("a", "b", "c"), 1.0) == 3, "known by now"
+    assert window.add("mallory", named("d"), 2.0) == 0
+    assert window.add("quay", named("d", "a"), 3.0) == 2, "others have quotas of their own"
+    assert window.add("mallory", named("d"), 4.0) == 1
+    statistics = window.statistics()
+    assert (statistics.rows_over_quota, statistics.hosts) == (1, 6)

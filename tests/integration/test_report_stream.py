@@ -424,3 +424,39 @@ async def test_agents_report_as_much_less_often_as_they_are_asked() -> None:
         servicer.slowdown = 1000
         agent.measure_and_report(2)
         await until(lambda: agent.reporter.interval == LONGEST_SLOWED)
+
+
+@on_loop
+async def test_a_message_that_cannot_be_read_is_refused_in_one_line() -> None:
+    server = await Server().start()
+    async with grpc.aio.insecure_channel(str(server.address)) as channel:
+        for messages in (
+            [b"\xff\xff"],
+            [pb.AgentMessage(hello=pb.Hello(host="q", instance=7)).SerializeToString(), b"\x0a"],
+        ):
+            call = channel.stream_stream("/noonmark.v1.Reports/Report")(iter(messages))
+            assert await call.code() is grpc.StatusCode.INVALID_ARGUMENT
+            assert await call.details() == "a message that cannot be read"
+    assert server.ingest.statistics().refused == 2
+    await server.kill()
+
+
+@on_loop
+async def test_a_stream_whose_agent_has_ended_its_side_ends_whatever_is_being_sent() -> None:
+    """It once did not, where a plan was on its way at that moment."""
+    server = await Server().start()
+    server.ingest.on_arrival = lambda host: server.ingest.send_plan(host, Plan(1, ()))
+    async with grpc.aio.insecure_channel(str(server.address)) as channel:
+        for number in range(1, 40):
+            call = ReportsStub(channel).Report()
+            await call.write(pb.AgentMessage(hello=pb.Hello(host=f"quay-{number}", instance=7)))
+            for sequence in range(1, number % 4 + 1):
+                event = pb.ClockEvent(sequence=sequence, kind=pb.ClockEvent.STEP, epoch=2, at_ns=5)
+                await call.write(pb.AgentMessage(clock_event=event))
+            await call.done_writing()
+            async with asyncio.timeout(LIMIT):
+                async for _ in call:
+                    pass
+                assert await call.code() is grpc.StatusCode.OK
+    await until(lambda: server.ingest.fill().streams == 0)
+    await server.kill()
