@@ -7,6 +7,7 @@ import contextlib
 import logging
 import re
 import signal
+import sys
 import time
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
@@ -69,11 +70,18 @@ SERVER_OPTIONS = (
     ("grpc.max_receive_message_length", 4 << 20),
     # Streams are thin: probing for their bandwidth would only wake both ends.
     ("grpc.http2.bdp_probe", 0),
+    # After a restart a whole fleet stands at the door. gRPC lets in one stream a turn of the loop, and would send away at
+    # random who comes when a thousand wait, to come again.
+    ("grpc.server.max_pending_requests", 20_000),
+    ("grpc.server.max_pending_requests_hard_limit", 40_000),
     # Two collectors on one port would each see half of the fleet.
     ("grpc.so_reuseport", 0),
 )
 REFRESH_EVERY = 0.25
 EXPIRE_EVERY = 2.0
+SWITCH_EVERY = 0.0005
+"""Seconds after which the estimate's thread lets the event loop run; the interpreter's own 5 ms, at each of the several
+turns that a new stream takes, keep a fleet waiting at the door."""
 KEYS_AT_ONCE = 2000
 """Hosts that are told their probe keys in one turn of the loop."""
 FINISH_WITHIN = 10.0
@@ -383,6 +391,7 @@ def _without_password(place: Path | str | None) -> str:
 
 async def run_until_signal(config: CollectorConfig) -> None:
     """Serve until SIGTERM or SIGINT."""
+    sys.setswitchinterval(SWITCH_EVERY)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
