@@ -186,6 +186,7 @@ class Program:
         stopping = asyncio.create_task(stop.wait())
         renewing = asyncio.create_task(self.renewal.run()) if self.renewal is not None else None
         lean.settle()
+        loop.call_later(lean.LET_GO_AFTER, self._let_go)
         log.info("started", extra={"fields": self._facts()})
         notifier.tell("READY=1")
         try:
@@ -209,6 +210,10 @@ class Program:
     def _trouble(self) -> str:
         overdue_ns = self.endpoint.overdue_ns()
         return f"probes are {overdue_ns / 1e9:.0f} s overdue" if overdue_ns > OVERDUE_NS else ""
+
+    def _let_go(self) -> None:
+        lean.let_go_of_code()
+        asyncio.get_running_loop().call_later(lean.LET_GO_EVERY, self._let_go)
 
     async def _start_endpoint(self) -> None:
         try:

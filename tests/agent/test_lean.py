@@ -32,3 +32,19 @@ def test_agent_loads_neither_openssl_nor_what_few_hosts_need() -> None:
 def test_report_method_is_the_service_s_own() -> None:
     service = pb.DESCRIPTOR.services_by_name["Reports"]
     assert f"/{service.full_name}/{service.methods_by_name['Report'].name}" == METHOD
+
+
+def test_code_that_was_let_go_comes_back_when_it_is_needed() -> None:
+    program = """
+import concurrent.futures, grpc, hashlib
+from noonmark.agent.lean import let_go_of_code
+def resident():
+    return sum(int(line.split()[1]) for line in open("/proc/self/status") if line.startswith("RssFile"))
+before = resident()
+let_go_of_code()
+after = resident()
+port = grpc.server(concurrent.futures.ThreadPoolExecutor(1)).add_insecure_port("127.0.0.1:0")
+print(before - after > 2000, port > 0, hashlib.sha256(b"").hexdigest()[:8])
+"""
+    told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=60)
+    assert told.stdout.split() == ["True", "True", "e3b0c442"]
