@@ -70,8 +70,8 @@ SERVER_OPTIONS = (
     ("grpc.max_receive_message_length", 4 << 20),
     # Streams are thin: probing for their bandwidth would only wake both ends.
     ("grpc.http2.bdp_probe", 0),
-    # After a restart a whole fleet stands at the door. gRPC lets in one stream a turn of the loop, and would send away at
-    # random who comes when a thousand wait, to come again.
+    # After a restart a whole fleet stands at the door. gRPC lets in one stream a turn of the loop, and would send away
+    # at random who comes when a thousand wait, to come again.
     ("grpc.server.max_pending_requests", 20_000),
     ("grpc.server.max_pending_requests_hard_limit", 40_000),
     # Two collectors on one port would each see half of the fleet.
