@@ -107,8 +107,8 @@ class AccessControl(grpc.aio.ServerInterceptor):
                 who = self.tokens.identity(token)
                 if who is None:
                     return self._counted(Denial("wrong-token", "this token is not known here", False))
-        if who is not None and self.refused is not None and self.refused.holds(who):
-            return self._counted(Denial("refused", f"{who} is not admitted any more", True))
+        if who is not None and (reason := self.unwelcome(who)):
+            return self._counted(Denial("refused", reason, True))
         return self._counted(access.denial(method, who, own=_own_hosts(request)))
 
     def unwelcome(self, who: Identity) -> str:

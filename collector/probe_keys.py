@@ -1,6 +1,6 @@
 """Keys of authenticated probes: one for each asker and whom it asks, all derived from one secret. Pure.
 
-A key is HMAC-SHA-256 of what it is for under the collector's secret (as the expand step of RFC 5869): nothing need be
+A key is HMAC-SHA-512 of what it is for under the collector's secret (the expand step of RFC 5869): nothing need be
 kept of it, and who holds some keys learns nothing of the others. What it is for: the asker, the asker's process, whom
 it asks, and the generation. So a host knows only keys of pairs that it is one of; a process that starts anew, and
 begins to number its packets anew, has new ones; and all change from time to time. A reflector knows the generations
@@ -39,9 +39,9 @@ class ProbeKeyring:
             generation.to_bytes(8, "big", signed=True),
         )
         text = _LABEL + b"".join(len(part).to_bytes(2, "big") + part for part in purpose)
-        secret = hmac.digest(self.secret, text + b"\x01", "sha256")
-        identifier = int.from_bytes(hmac.digest(self.secret, text + b"\x02", "sha256")[:4], "big")
-        return ProbeKey(asker.host, 1 + identifier % 0xFFFF, secret)
+        block = hmac.digest(self.secret, text + b"\x01", "sha512")
+        identifier = int.from_bytes(block[LENGTH : LENGTH + 4], "big")
+        return ProbeKey(asker.host, 1 + identifier % 0xFFFF, block[:LENGTH])
 
     def for_plan(self, plan: Plan, asker: Hello, known: Callable[[str], Hello | None], generation: int) -> Plan:
         """The plan with a key for each peer, where both hosts can use it."""

@@ -82,7 +82,7 @@ EXPIRE_EVERY = 2.0
 SWITCH_EVERY = 0.0005
 """Seconds after which the estimate's thread lets the event loop run; the interpreter's own 5 ms, at each of the several
 turns that a new stream takes, keep a fleet waiting at the door."""
-KEYS_AT_ONCE = 2000
+KEYS_AT_ONCE = 500
 """Hosts that are told their probe keys in one turn of the loop."""
 FINISH_WITHIN = 10.0
 """Seconds that the store is given when the collector ends."""

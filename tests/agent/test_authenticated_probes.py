@@ -6,6 +6,8 @@ import random
 
 import pytest
 from fakenet import ERROR_ESTIMATE, PORT, START_NS, FakeNetwork, Host, steady
+from hypothesis import given
+from hypothesis import strategies as st
 
 from noonmark.agent import authentication, tlv
 from noonmark.agent.exchange import Exchange, ExchangeSettings, Probe
@@ -357,3 +359,18 @@ def test_padding_alone_needs_no_hmac_and_any_other_field_does() -> None:
     covered = authentication.sign_tlvs(tlv.REQUEST_TLVS, 4, secret) + padding
     assert len(bench.reply(signed(4) + covered)) == 112 + len(covered)
     assert bench.refused() == {"forged": 1}
+
+
+@given(data=st.binary(min_size=112, max_size=200), sign=st.booleans())
+def test_any_octets_under_whatever_signature_leave_both_sides_working(data: bytes, sign: bool) -> None:
+    bench = Bench()
+    bench.send()
+    head = data[:4] + bytes(12) + data[16:26] + key(A, B).session_id.to_bytes(2, "big") + data[28:96]
+    mac = authentication.truncated_hmac(key(A, B).secret, head) if sign else data[96:112]
+    answer = bench.ask(head + mac + data[112:])
+    assert answer is None or len(answer) == len(data)
+    bench.receive(head + mac + data[112:])
+    assert bench.completed() == 0
+    bench.reply(
+        authentication.request(SenderPacket(1 << 31, 5, ERROR_ESTIMATE, key(A, B).session_id), key(A, B).secret)
+    )

@@ -34,6 +34,7 @@ def test_report_method_is_the_service_s_own() -> None:
     assert f"/{service.full_name}/{service.methods_by_name['Report'].name}" == METHOD
 
 
+@pytest.mark.processes
 def test_code_that_was_let_go_comes_back_when_it_is_needed() -> None:
     program = """
 import concurrent.futures, grpc, hashlib

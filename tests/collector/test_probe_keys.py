@@ -34,7 +34,9 @@ def test_keys_are_hkdf_expand_of_their_purpose_under_the_secret() -> None:
     found = KEYRING.key(HOSTS["a"], "b", 3)
     purpose = (b"a", (1).to_bytes(8, "big"), b"b", (3).to_bytes(8, "big"))
     info = b"noonmark probe key 1" + b"".join(len(part).to_bytes(2, "big") + part for part in purpose)
-    assert found.secret == HKDFExpand(algorithm=hashes.SHA256(), length=32, info=info).derive(SECRET)
+    derived = HKDFExpand(algorithm=hashes.SHA512(), length=64, info=info).derive(SECRET)
+    assert found.secret == derived[:32]
+    assert found.session_id == 1 + int.from_bytes(derived[32:36], "big") % 65535
 
 
 def test_every_pair_direction_process_and_generation_has_its_own() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from pathlib import Path
 
@@ -12,6 +13,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "deploy/SECURITY.md").read_text(encoding="utf-8")
 
 
+@functools.cache
 def names_in(path: str) -> set[str]:
     tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
     return {
