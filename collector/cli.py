@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fleet": ("noonmark.collector.cli_fleet:fleet", "Every host's clock, worst first."),
     "gate": ("noonmark.collector.cli_gate:gate", "Wait until a host's clock is shown to be within a budget."),
     "holdover": ("noonmark.collector.cli_holdover:holdover", "How far a clock without its source may wander."),
+    "merge-history": ("noonmark.collector.cli_merge_history:merge_history", "Add one history to another."),
     "offset": ("noonmark.collector.cli_offset:offset", "How far apart two hosts' clocks are, or were."),
     "order": ("noonmark.collector.cli_order:order", "Merge logs of several hosts in corrected time."),
     "plot": ("noonmark.collector.cli_plot:plot", "Draw the fleet, a host or a pair as a picture file."),
