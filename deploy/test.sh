@@ -66,4 +66,4 @@ say "tests"
 # wait, and need a machine that does nothing else.
 processors=$(getconf _NPROCESSORS_ONLN)
 "$venv/bin/pytest" -q --numprocesses $((processors + 1)) --dist loadfile -m 'not steady'
-exec "$venv/bin/pytest" -q --numprocesses 2 --dist loadfile -m steady
+exec "$venv/bin/pytest" -q --numprocesses 2 --dist loadfile -m steady tests/integration
