@@ -257,15 +257,16 @@ class History:
             last = int(instants[-1])
             found = [columns for host in hosts if (columns := self._sample(host, instants)) is not None]
             eras = self._journal.eras(int(instants[0]), last) if b is not None else []
-            for place, moment in enumerate(instants.tolist()):
-                own = [
-                    answers.own(host, moment, columns, place, reach_ns=self._pace.reach_ns)
-                    for host, columns in zip(hosts, found, strict=True)
-                ]
-                if b is None:
-                    yield own[0]
-                else:
-                    yield answers.difference(own[0], own[1], common=answers.shared(found, place, moment, eras))
+            own = [
+                answers.owns(host, instants, columns, reach_ns=self._pace.reach_ns)
+                for host, columns in zip(hosts, found, strict=True)
+            ]
+            if b is None:
+                yield from own[0]
+                continue
+            common = answers.shared_course(found, instants, eras)
+            for one, other, in_both in zip(*own, common, strict=True):
+                yield answers.difference(one, other, common=in_both)
 
     def instants(self, host: str, since_ns: int, until_ns: int) -> Int64:
         """Instants in [since, until) at which the host, or a thinned line of it, was told of; rising."""

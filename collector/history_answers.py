@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -81,6 +81,33 @@ def own(
     )
 
 
+def owns(host: str, at_ns: Int64, found: Interpolated, *, reach_ns: int) -> Iterator[PairEstimate]:
+    """`own` of every instant in turn; those of which there is nothing to say besides are taken out in one go."""
+    matrix = found.matrix
+    plain = found.present & known(matrix, HOSTS) & ~np.isin(found.how, _WORTH_A_WORD)
+    columns = (
+        plain.tolist(),
+        at_ns.tolist(),
+        matrix[OFFSET].tolist(),
+        np.ceil(matrix[UNCERTAINTY] / 1e3).astype(np.int64).tolist(),
+        matrix[LOWER].tolist(),
+        matrix[UPPER].tolist(),
+        (matrix[DRIFT] / 1e15).tolist(),
+        found.measured_ns.tolist(),
+    )
+    for place, (is_plain, at, offset, uncertainty, lower, upper, drift, measured) in enumerate(
+        zip(*columns, strict=True)
+    ):
+        if is_plain:
+            yield PairEstimate(host, None, at, True, "", offset, uncertainty, lower, upper, drift, measured)
+        else:
+            yield own(host, at, found, place, reach_ns=reach_ns)
+
+
+_WORTH_A_WORD = tuple(int(how) for how in (How.NOTHING, How.GAP, How.STEPPED, How.AFTER_LAST, How.BEFORE_FIRST))
+"""An instant that came about in one of these ways may have a reason or a caution."""
+
+
 def _caution(host: str, how: How, at_ns: int, measured_ns: int, reach_ns: int) -> str:
     away = format_age(abs(at_ns - measured_ns))
     if how is How.GAP:
@@ -110,18 +137,23 @@ _LEANING = tuple(HOST_STATES.index(state) for state in (HostState.REFERENCE, Hos
 """States of hosts whose own numbers hold the reference's error; see common_error.py."""
 
 
-def shared(found: Sequence[Interpolated], place: int, at_ns: int, eras: Sequence[Era]) -> Shared:
-    """The part of the reference in both hosts' numbers at one tick; nothing unless both are told of at that very tick.
+def shared_course(found: Sequence[Interpolated], at_ns: Int64, eras: Sequence[Era]) -> list[Shared]:
+    """The reference's part in both hosts' numbers, at each tick; nothing unless both are told of at that very tick.
 
     Away from a tick the reference may have moved within its own limit while one host was not measured.
     """
-    era = next((era for era in eras if era.start_ns <= at_ns <= era.end_ns), None)
-    if era is None or len(era.references) != 1 or not math.isfinite(era.references[0].limit_ns):
-        return NOTHING_SHARED
+    told = [NOTHING_SHARED] * len(at_ns)
+    both = np.ones(len(at_ns), np.bool_)
     for host in found:
-        if host.how[place] != How.EXACT or int(host.matrix[STATE, place]) not in _LEANING:
-            return NOTHING_SHARED
-    return Shared(math.ceil(era.references[0].limit_ns), era.references[0].uncertainty_ns)
+        both &= (host.how == int(How.EXACT)) & np.isin(host.matrix[STATE], _LEANING)
+    for era in reversed(eras):  # the first that holds an instant counts
+        there = both & (at_ns >= era.start_ns) & (at_ns <= era.end_ns)
+        common = NOTHING_SHARED
+        if len(era.references) == 1 and math.isfinite(era.references[0].limit_ns):
+            common = Shared(math.ceil(era.references[0].limit_ns), era.references[0].uncertainty_ns)
+        for place in np.flatnonzero(there).tolist():
+            told[place] = common
+    return told
 
 
 def difference(
@@ -136,15 +168,16 @@ def difference(
         return PairEstimate(one.a, other.a, one.at_ns, False, reason)
     if one.a == other.a:
         return replace(one, b=other.a, offset_ns=0, uncertainty_ns=0, lower_ns=0, upper_ns=0, drift=0.0)
-    cautions = [pair.reason for pair in (one, other) if pair.reason]
-    cautions += [caution] if caution else []
+    cautions = dict.fromkeys(text for text in (one.reason, other.reason, caution) if text)
     low = one.lower_ns - other.upper_ns + 2 * common.limit_ns
     high = one.upper_ns - other.lower_ns - 2 * common.limit_ns
     bounded_below = one.lower_ns > -UNBOUNDED_NS and other.upper_ns < UNBOUNDED_NS
     bounded_above = one.upper_ns < UNBOUNDED_NS and other.lower_ns > -UNBOUNDED_NS
-    variance = sum(max(pair.uncertainty_ns**2 - common.uncertainty_ns**2, 0.0) for pair in (one, other))
+    first, second = float(one.uncertainty_ns**2), float(other.uncertainty_ns**2)
+    variance = first + second
     if common.uncertainty_ns:  # offsets are kept to a share of the whole uncertainty
-        variance += sum((pair.uncertainty_ns / KEPT_SHARE) ** 2 for pair in (one, other))
+        in_both = common.uncertainty_ns**2
+        variance = max(first - in_both, 0.0) + max(second - in_both, 0.0) + variance / KEPT_SHARE**2
     offset = one.offset_ns - other.offset_ns
     if bounded_below and bounded_above and low <= high:
         offset = min(max(offset, low), high)
@@ -153,7 +186,7 @@ def difference(
         other.a,
         one.at_ns,
         True,
-        "; ".join(dict.fromkeys(cautions)),
+        "; ".join(cautions),
         offset_ns=offset,
         uncertainty_ns=math.ceil(math.sqrt(variance)),
         lower_ns=low if bounded_below else -UNBOUNDED_NS,

@@ -11,6 +11,7 @@ from courses import FERRY, TICK_NS, Clock, estimate_of, ticks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from noonmark.collector import history_answers as answers
 from noonmark.collector.common_error import leaning_on
 from noonmark.collector.estimate import UNBOUNDED_NS, Finding, FindingKind, FleetEstimate, HostState, Reference
 from noonmark.collector.history import History, HistoryError, Retention, open_history
@@ -328,6 +329,25 @@ def test_a_course_streams_every_tick_or_one_a_step(history: History) -> None:
         assert point.lower_ns <= truth <= point.upper_ns
     assert list(history.course("nobody", None, START_NS, end)) == []
     assert next(history.course(GATE.name, None, START_NS, end)).b is None
+
+
+def test_instants_told_in_one_go_are_told_as_one_by_one(history: History) -> None:
+    """Between ticks, in a gap, before the first and after the last, and around a setting of the clock."""
+    fill(history, ticks(20))
+    fill(history, ticks(20, since_ns=START_NS + HOUR_NS))
+    step = Finding(FindingKind.STEP, START_NS + HOUR_NS + 8 * TICK_NS, "was set", GATE.name, size_ns=1_000)
+    fill(history, [replace(one, findings=(step,)) for one in ticks(1, since_ns=START_NS + HOUR_NS + 20 * TICK_NS)])
+    instants = np.arange(START_NS - DAY_NS, START_NS + 3 * HOUR_NS, 1_700 * SECOND_NS)
+    instants = np.unique(np.concatenate([instants, START_NS + np.arange(0, HOUR_NS + 30 * TICK_NS, 777_777_777)[::9]]))
+    found = history.columns(GATE.name, instants)
+    assert found is not None
+    told = list(answers.owns(GATE.name, instants, found, reach_ns=60 * SECOND_NS))
+    alone = [
+        answers.own(GATE.name, at, found, place, reach_ns=60 * SECOND_NS) for place, at in enumerate(instants.tolist())
+    ]
+    assert told == alone
+    assert len({one.reason[:30] for one in told}) >= 3
+    assert {one.known for one in told} == {True, False}
 
 
 def test_a_host_that_left_is_not_in_the_fleet_any_more(history: History) -> None:
