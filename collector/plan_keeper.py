@@ -19,7 +19,9 @@ from noonmark.proto.control import Plan
 QUIET = 0.5
 """A plan is drawn up once the fleet has been unchanged for so long,"""
 PATIENCE = 3.0
-"""or has been changing for so long. A fleet unchanged for so long before is calm."""
+"""or has been changing for so long, and longer where drawing up takes longer. A fleet unchanged for so long is calm."""
+PATIENCE_A_HOST = 0.0005
+"""Seconds more for each host: drawing up takes a tenth of that, and during it nobody is let in."""
 
 
 class PlanKeeper:
@@ -58,7 +60,8 @@ class PlanKeeper:
             self._seen, self._last_change = membership, now
         if membership == self._planned:
             return {}
-        if not self._calm and now - self._last_change < QUIET and now - self._first_change < PATIENCE:
+        patience = PATIENCE + PATIENCE_A_HOST * len(members)
+        if not self._calm and now - self._last_change < QUIET and now - self._first_change < patience:
             return {}
         self._planned, self._calm = membership, False
         self.drawn_up += 1

@@ -74,6 +74,7 @@ SERVER_OPTIONS = (
     # at random who comes when a thousand wait, to come again.
     ("grpc.server.max_pending_requests", 20_000),
     ("grpc.server.max_pending_requests_hard_limit", 40_000),
+    ("grpc.server_max_unrequested_time_in_server", 120),
     # Two collectors on one port would each see half of the fleet.
     ("grpc.so_reuseport", 0),
 )

@@ -7,7 +7,8 @@ with counters behind it, has two batches under way at most, and keeps waiting re
 share a connection where there are more than descriptors allow; nothing else of them is shared. Playing them takes
 processor time from the same machine, which is stated: the collector is not alone on its core.
 
-At the end what the agents were told is safe is held against what the collector says it took: nothing may be missing.
+At the end what the agents were told is safe is held against what the collector says it took. (It may have taken more:
+an acknowledgement can be lost with its stream, and then the batch comes again, and is known as a repeat.)
 """
 
 from __future__ import annotations
@@ -110,7 +111,8 @@ class Agent:
     interval_s: float = INTERVAL_S
     slowdown: int = 1
     sequence: int = 0
-    under_way: list[tuple[int, int, float]] = field(default_factory=list)
+    under_way: list[tuple[int, int, float, bytes]] = field(default_factory=list)
+    """Sequence, rows, when it was sent, and the message, to be sent again on a new stream."""
     heard: asyncio.Event = field(default_factory=asyncio.Event)
 
 
@@ -152,6 +154,8 @@ class Generator:
                 async with self._door:
                     call: Any = method()
                     await call.write(self._hello(agent))
+                    for _, _, _, data in list(agent.under_way):
+                        await call.write(data)
                     reader = asyncio.create_task(self._read(call, agent))
                 reporter = asyncio.create_task(self._report(call, agent))
                 await asyncio.wait({reader, reporter}, return_when=asyncio.FIRST_COMPLETED)
@@ -192,7 +196,7 @@ class Generator:
                 continue
             since = now
             data, rows = self._batch(agent, exchanges)
-            agent.under_way.append((agent.sequence, rows, now))
+            agent.under_way.append((agent.sequence, rows, now, data))
             self.tally.sent_rows += rows
             await call.write(data)
             await call.write(counters)
@@ -225,7 +229,7 @@ class Generator:
 
     def _acknowledged(self, agent: Agent, told: pb.Acknowledgement) -> None:
         while agent.under_way and agent.under_way[0][0] <= told.sequence:
-            _, rows, at = agent.under_way.pop(0)
+            _, rows, at, _ = agent.under_way.pop(0)
             self.tally.safe_rows += rows
             self.tally.longest_wait_s = max(self.tally.longest_wait_s, time.monotonic() - at)
         agent.slowdown = max(1, told.report_slowdown)
@@ -376,12 +380,14 @@ class Bench:
         told = scrape()
         taken = told[INGEST + "records_total"]
         refused = {name: told[f"{INGEST}{name}_total"] for name in GONE}
-        missing = safe - taken - sum(refused.values())
+        unknown = safe - taken - sum(refused.values())
         print(f"  balance      sent {sent:,}, acknowledged {safe:,}, taken {taken:,.0f}, counted as ", end="")
         print(", ".join(f"{name.removeprefix('records_')} {count:,.0f}" for name, count in refused.items()), end="")
-        crowded = told[INGEST + "records_crowded_out_total"]
-        print(f"; crowded out of the full window {crowded:,.0f}; acknowledged and unaccounted for {missing:,.0f}")
-        print("  " + ("nothing lost in silence" if missing == 0 else "LOST IN SILENCE"), flush=True)
+        print(f"; crowded out of the full window {told[INGEST + 'records_crowded_out_total']:,.0f}")
+        print(
+            "  " + ("all that was acknowledged is accounted for" if unknown <= 0 else f"{unknown:,.0f} LOST"),
+            flush=True,
+        )
 
 
 def main() -> None:
