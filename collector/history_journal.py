@@ -178,14 +178,17 @@ def _add(writing: Writing, finding: Finding, tick_ns: int) -> None:
     until_ns = finding.at_ns if event else max(tick_ns, finding.at_ns)
     slack = SAME_EVENT_NS if event else PAUSE_NS
     rows = writing.read(
-        "SELECT id, at_ns, until_ns, size_ns, seen_ns FROM finding WHERE kind = ? AND host = ? AND source = ? "
-        "AND destination = ? AND until_ns >= ? AND at_ns <= ? ORDER BY at_ns DESC",
+        "SELECT id, at_ns, until_ns, size_ns, seen_ns, evidence FROM finding WHERE kind = ? AND host = ? "
+        "AND source = ? AND destination = ? AND until_ns >= ? AND at_ns <= ? ORDER BY at_ns DESC",
         (*about, finding.at_ns - slack, until_ns + slack),
     )
     evidence = json.dumps(dict(finding.evidence))
-    for number, at_ns, known_until, size_ns, seen_ns in rows:
+    for number, at_ns, known_until, size_ns, seen_ns, told in rows:
         if event and not _same_size(size_ns, finding.size_ns):
             continue
+        if event and _within_ns(told) < _within_ns(evidence):  # what was told before says better when it was
+            writing.execute("UPDATE finding SET seen_ns = ? WHERE id = ?", (min(int(seen_ns), tick_ns), number))
+            return
         begins = finding.at_ns if event else min(int(at_ns), finding.at_ns)
         ends = until_ns if event else max(int(known_until), until_ns)
         writing.execute(

@@ -6,7 +6,7 @@ first, its paths are set aside, and what is then still bad belongs to others. Wi
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +37,8 @@ MOST_NEGATIVE = 0.3
 """Share of a host's replies that took less than no time, from which on it is not chance."""
 WORTH_TELLING = 5.0
 """A change is told when it moved the clock by this many of its own standard uncertainties."""
+CLEAR_STORY = 5.0
+"""And when it stands out so far from the noise of what the host's paths show."""
 LEAST_RATE_CHANGE_PPB = 1_000.0
 COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
@@ -81,7 +83,7 @@ def judge(
     asymmetric = _asymmetric(survey) & ~bad
     wrong = _wrong_references(survey)
     findings = [*known, *(accusation.finding for accusation in accused)]
-    findings += _changes(settled)
+    findings += _changes(settled, probes)
     findings += [_asymmetric_path(survey, int(path)) for path in np.flatnonzero(asymmetric)]
     findings += [_contradicted_path(survey, int(path)) for path in np.flatnonzero(bad)]
     findings += [_reference_disagrees(survey, reference) for reference in dropped]
@@ -272,8 +274,10 @@ def _references_at_odds(survey: Survey, row: int) -> Finding:
     )
 
 
-def _changes(settled: Settled) -> list[Finding]:
+def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
     survey = settled.survey
+    steps = [change for change in settled.changes if change.step]
+    within = dict(zip((change.node for change in steps), _within_s(survey, steps, probes).tolist(), strict=True))
     variance = survey.fit.offsets.solution.variance(
         np.array([change.node for change in settled.changes], dtype=np.int64),
         survey.fit.offsets.network.anchor[
@@ -285,17 +289,22 @@ def _changes(settled: Settled) -> list[Finding]:
     findings = []
     for change, own in zip(settled.changes, np.sqrt(variance), strict=True):
         moved = abs(change.size) * (1.0 if change.step else max(abs(change.boundary_s), change.slot_s))
-        if moved < WORTH_TELLING * own or (not change.step and (steered or abs(change.size) < LEAST_RATE_CHANGE_PPB)):
+        if (
+            change.certainty < CLEAR_STORY
+            or moved < WORTH_TELLING * own
+            or (not change.step and (steered or abs(change.size) < LEAST_RATE_CHANGE_PPB))
+        ):
             continue
-        findings.append(_change(survey, change))
+        findings.append(_change(survey, change, within))
     return findings
 
 
-def _change(survey: Survey, change: Change) -> Finding:
+def _change(survey: Survey, change: Change, within_s: Mapping[int, float]) -> Finding:
     host = _name(survey, change.node)
     at_ns = survey.frames.epoch_ns + round(change.boundary_s * NS)
-    evidence = {"in_standard_uncertainties": change.certainty, "within_s": change.slot_s}
+    evidence = {"in_standard_uncertainties": change.certainty}
     if change.step:
+        evidence["within_s"] = within_s[change.node]
         way = "forward" if change.size > 0 else "back"
         text = f"{host}'s clock jumped {way} by {abs(change.size) / 1e3:.1f} µs"
         return Finding(FindingKind.STEP, at_ns, text, host=host, size_ns=round(change.size), evidence=evidence)
@@ -303,6 +312,37 @@ def _change(survey: Survey, change: Change) -> Finding:
     text = f"{host}'s clock began to run {way} by {abs(change.size) / 1e3:.3f} ppm"
     evidence["change_ppb"] = change.size
     return Finding(FindingKind.FREQUENCY_CHANGE, at_ns, text, host=host, evidence=evidence)
+
+
+def _within_s(survey: Survey, changes: Sequence[Change], probes: ProbeColumns) -> Float64:
+    """(C,) how far from where it was found each step may lie: to the nearest probes of that clock that are a slot or
+    more away, on either side. On a side where there are none the window does not tell: as far as it is long.
+
+    `probes` are all of the window's: those from before a step are no longer in the survey.
+    """
+    if not changes:
+        return np.zeros(0)
+    at = np.array([change.boundary_s for change in changes])
+    slot = np.array([change.slot_s for change in changes])
+    number = np.full(int(survey.anchors.node.max()) + 1, -1)
+    number[[change.node for change in changes]] = np.arange(len(changes))
+    ends = [number[survey.anchors.node[each]] for each in (probes.source, probes.destination)]
+    asked, answered = (np.flatnonzero(each >= 0) for each in ends)
+    change = np.concatenate([ends[0][asked], ends[1][answered]])
+    # The other host's clock, which was not set then, tells when that was.
+    seconds = np.concatenate(
+        [
+            survey.frames.relative(probes.destination[asked], probes.t2_ns[asked]),
+            survey.frames.relative(probes.source[answered], probes.t1_ns[answered]),
+        ]
+    )
+    seconds /= NS
+    span = float(np.ptp(seconds)) if len(seconds) else survey.fit.window.span_s
+    before, after = at - span, at + span
+    early, late = seconds <= at[change] - slot[change], seconds >= at[change] + slot[change]
+    np.maximum.at(before, change[early], seconds[early])
+    np.minimum.at(after, change[late], seconds[late])
+    return np.asarray(np.maximum(at - before, after - at))
 
 
 def _unreached(survey: Survey, accused: set[int]) -> list[Finding]:

@@ -474,3 +474,15 @@ def test_as_near_to_a_setting_as_its_instant_is_unsure_both_sides_are_told(tmp_p
             assert (pair.upper_ns - pair.lower_ns > 7_000_000) == (abs(at_ns - told) <= 4 * SECOND_NS), second
             other = history.pair_at(gate.name, FERRY[3].name, at_ns)
             assert other.lower_ns <= true_ns - clocks[3].error_ns(at_ns) <= other.upper_ns, second
+
+
+def test_of_several_tellings_of_a_step_the_surest_instant_is_kept(tmp_path: Path) -> None:
+    gate, random = FERRY[1].name, np.random.default_rng(3)
+    tellings = [(52.0, 60.0), (51.0, 4.0), (51.5, 6.0), (50.0, 60.0)]
+    with open_history(tmp_path / "history") as history:
+        for number, (second, within) in enumerate(tellings):
+            told = START_NS + round(second * SECOND_NS)
+            step = Finding(FindingKind.STEP, told, "was set", gate, size_ns=-8_000_000, evidence={"within_s": within})
+            history.append(estimate_of(FERRY, START_NS + (60 + 5 * number) * SECOND_NS, random, findings=[step]))
+        (kept,) = history.findings(0, 2**62)
+    assert (kept.at_ns, kept.evidence["within_s"]) == (START_NS + 51 * SECOND_NS, 4.0)

@@ -202,3 +202,4 @@ def test_step_in_a_mesh_is_told_once_with_its_size() -> None:
     assert finding.size_ns == pytest.approx(-2_000_000, rel=0.02)
     assert abs(finding.at_ns - (EPOCH_NS - 20 * SECOND_NS)) < 4 * SECOND_NS
     assert "back by" in finding.text
+    assert abs(finding.at_ns - (EPOCH_NS - 20 * SECOND_NS)) < finding.evidence["within_s"] * SECOND_NS < 12 * SECOND_NS
