@@ -341,3 +341,24 @@ def test_any_damaged_reply_is_counted_and_never_raised(place: int, change: int) 
     bench.receive(bytes(damaged))
     counts = bench.exchange.statistics()
     assert sum(counts.rejected.values()) + counts.completed == 1
+
+
+def test_loop_that_was_paused_sheds_probes_and_counts_them_and_keeps_to_the_truth() -> None:
+    a, b = pair()
+    network = FakeNetwork([a, b], steady(100_000))
+    network.probe_all(SECOND)
+    network.run(until=10 * SECOND)
+    before = a.exchange.statistics()
+    assert before.skipped == 0
+    network.now += 60 * SECOND
+    network.run(until=network.now + SECOND // 2)
+    paused = a.exchange.statistics()
+    assert 55 <= paused.skipped <= 62
+    assert paused.sent - before.sent <= 4, "what was missed is not made up for"
+    assert paused.held + paused.outstanding <= 6
+    network.run(until=network.now + 20 * SECOND)
+    after = a.exchange.statistics()
+    assert after.skipped == paused.skipped
+    assert after.sent == after.completed + after.lost + after.outstanding
+    for host, difference in ((a, 5 * MS), (b, -5 * MS)):
+        assert all(record.backward_ns <= difference <= record.forward_ns for record in host.records)
