@@ -305,3 +305,29 @@ def test_a_collector_without_an_estimate_a_reference_or_a_store_is_told(promtool
         alerts_query(Course(({"up{}": 1.0},)), {150: ["NoonmarkCollectorAbsent"]}, repeated=3 * MINUTE),
         alerts_query(Course(tuple(failing)), {150: ["NoonmarkCollectorNotReady", "NoonmarkHistoryNotStored"]}),
     )
+
+
+def test_certificates_names_and_forgeries_are_told(promtool: str, tmp_path: Path) -> None:
+    day = 86_400.0
+    agent = 'noonmark_agent_certificate_expiry_timestamp_seconds{instance="quay-gate-1:18622"}'
+    own = "noonmark_collector_certificate_expiry_timestamp_seconds{}"
+    ready = {"noonmark_collector_ready{}": 1.0}
+    good = Course(({**ready, agent: 9 * day, own: 9 * day},))
+    bad = Course(({**ready, agent: 4 * day, own: 3 * day},))
+    refused = [
+        {
+            **ready,
+            "noonmark_ingest_names_refused_total{}": float(number),
+            'noonmark_agent_requests_refused_total{instance="a",reason="forged"}': 20.0 * number,
+            'noonmark_agent_requests_refused_total{instance="b",reason="short"}': 20.0 * number,
+        }
+        for number in range(12)
+    ]
+    late = 70 * 60
+    judge(
+        promtool,
+        tmp_path,
+        alerts_query(good, {late: []}, repeated=80 * MINUTE),
+        alerts_query(bad, {late: ['NoonmarkCertificateExpires{instance="quay-gate-1:18622"}']}, repeated=80 * MINUTE),
+        alerts_query(Course(tuple(refused)), {150: ["NoonmarkNameRefused", 'NoonmarkProbesForged{instance="a"}']}),
+    )
