@@ -123,18 +123,17 @@ def fit_lines(
     frames: Frames,
     tick_ns: Float64,
     *,
+    corridor: Corridor | None = None,
     start_offset: Float64 | None = None,
     start_drift: Float64 | None = None,
     bent: float = 0.0,
 ) -> LineFit:
     """Fit all hosts' residual lines, relative to `frames`, from the walls of P paths (all with at least one probe).
 
-    `tick_ns` (P,) is what both clocks' ticks add up to: below that no middle is known, however many agree.
+    `tick_ns` (P,) is what both clocks' ticks add up to: below that no middle is known, however many agree. `corridor`
+    is the walls' own, if it is at hand.
     """
-    corridor = widest(walls)
-    torn = np.flatnonzero(corridor.width_ns < 0)
-    if len(torn):
-        corridor.slope[torn] = steady_slope(walls.rows(torn), corridor.slope[torn])
+    corridor = corridor or corridor_of(walls)
     a, b = anchors.node[first], anchors.node[second]
     mesh = _mesh(a, b, anchors)
     drift_fit = _drift_fit(walls, corridor, tick_ns, a, b, anchors, mesh, frames, start_drift)
@@ -164,6 +163,15 @@ def fit_lines(
         drifts=drift_fit,
         offsets=offset_fit,
     )
+
+
+def corridor_of(walls: Walls) -> Corridor:
+    """The widest corridors; where no line fits, their slope is the one that most of the path's slots share."""
+    corridor = widest(walls)
+    torn = np.flatnonzero(corridor.width_ns < 0)
+    if len(torn):
+        corridor.slope[torn] = steady_slope(walls.rows(torn), corridor.slope[torn])
+    return corridor
 
 
 def _middle(ends: Envelope) -> Float64:

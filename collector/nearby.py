@@ -39,7 +39,7 @@ def nearby(
 
 def _when(probes: ProbeColumns, offset_ns: Int64) -> Int64:
     (when,) = by_rows(
-        lambda rows: (probes.t1_ns[rows] - offset_ns[probes.source[rows]],), len(probes), blocks(len(probes), 4 * BLOCK)
+        lambda rows: (probes.t1_ns[rows] - offset_ns[probes.source[rows]],), len(probes), blocks(len(probes), 2 * BLOCK)
     )
     return when
 

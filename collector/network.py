@@ -13,7 +13,7 @@ by its anchor node (grounding a node beforehand would make the system far worse 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from scipy.sparse import csr_array
 
 from noonmark.collector.estimate import Float64, Int32, Int64
 from noonmark.collector.ordering import counted_order
+from noonmark.collector.rowwise import both
 
 Floating = NDArray[np.floating[Any]]
 
@@ -206,11 +207,15 @@ def solve(
     right = network.right_side(weight * z, np.zeros(network.groups))
     if network.unknowns <= DENSE_UNKNOWNS:
         inverse = _grounded_inverse(network, matrix)
-        found = np.asarray(network.levelled(inverse @ right), dtype=np.float64)
-        return Solution(found, 1, _against_anchors(network, inverse), None)
+        exact = np.asarray(network.levelled(inverse @ right), dtype=np.float64)
+        return Solution(exact, 1, _against_anchors(network, inverse), None)
     first = None if start is None else start[:, None]
-    unknowns, iterations = conjugate_gradients(matrix, right[:, None], start=first, tolerance=tolerance)
-    samples = _draws(network, matrix, weight, effect_weight, seed) if uncertain else None
+    found = partial(conjugate_gradients, matrix, right[:, None], start=first, tolerance=tolerance)
+    samples = None
+    if uncertain:
+        (unknowns, iterations), samples = both(found, partial(_draws, network, matrix, weight, effect_weight, seed))
+    else:
+        unknowns, iterations = found()
     diagonal = matrix.diagonal()
     local = None
     if network.groups == 0:

@@ -14,7 +14,7 @@ import numpy as np
 from noonmark.collector.estimate import Bool, Int32, Int64, ProbeColumns
 from noonmark.collector.rowwise import blocks, by_rows
 
-PROBES_A_BLOCK = 8_192
+PROBES_A_BLOCK = 32_768
 NEVER = -(1 << 62)
 """Stands for a stamp that was never taken."""
 
@@ -65,7 +65,7 @@ def pair_up(probes: ProbeColumns) -> tuple[ProbeColumns, Pairing]:
     """
     if not _in_order(probes):
         probes = _taken(probes, _order(probes))
-    forward, new = by_rows(lambda rows: _changes(probes, rows), len(probes), blocks(len(probes), 4 * PROBES_A_BLOCK))
+    forward, new = by_rows(lambda rows: _changes(probes, rows), len(probes), blocks(len(probes), PROBES_A_BLOCK))
     begins = np.flatnonzero(new)
     low = np.where(forward[begins], probes.source[begins], probes.destination[begins])
     high = np.where(forward[begins], probes.destination[begins], probes.source[begins])
@@ -81,7 +81,7 @@ def _changes(probes: ProbeColumns, rows: slice) -> tuple[Bool, Bool]:
 
 
 def _in_order(probes: ProbeColumns) -> bool:
-    for rows in blocks(len(probes), 4 * PROBES_A_BLOCK):
+    for rows in blocks(len(probes), PROBES_A_BLOCK):
         source, destination = (_with_one_before(hosts, rows) for hosts in (probes.source, probes.destination))
         low, high = np.minimum(source, destination), np.maximum(source, destination)
         if ((low[1:] < low[:-1]) | ((low[1:] == low[:-1]) & (high[1:] < high[:-1]))).any():

@@ -43,7 +43,7 @@ def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
         negative[below] = round_trip[below] < -allowed_below_zero_ns(ticks, turnaround[below])
         return ~(useless | negative), negative
 
-    return Usable(*by_rows(work, len(probes), blocks(len(probes), 4 * BLOCK)))
+    return Usable(*by_rows(work, len(probes), blocks(len(probes), 2 * BLOCK)))
 
 
 def allowed_below_zero_ns(ticks_ns: Int64, turnaround_ns: Int64) -> Float64:
@@ -70,7 +70,7 @@ def of_current_epochs(probes: ProbeColumns) -> Bool:
             good &= (epoch[rows] == 0) | (epoch[rows] == newest[host[rows]])
         return (good,)
 
-    return by_rows(work, len(probes), blocks(len(probes), 4 * BLOCK))[0]
+    return by_rows(work, len(probes), blocks(len(probes), 2 * BLOCK))[0]
 
 
 def choose(probes: ProbeColumns, rows: Bool) -> ProbeColumns:
@@ -80,6 +80,6 @@ def choose(probes: ProbeColumns, rows: Bool) -> ProbeColumns:
     chosen = np.flatnonzero(rows)
     columns = [getattr(probes, column.name) for column in fields(probes) if column.name != "hosts"]
     parts = by_rows(
-        lambda some: tuple(column.take(chosen[some]) for column in columns), len(chosen), blocks(len(chosen), 8 * BLOCK)
+        lambda some: tuple(column.take(chosen[some]) for column in columns), len(chosen), blocks(len(chosen), 4 * BLOCK)
     )
     return ProbeColumns(probes.hosts, *parts)

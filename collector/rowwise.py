@@ -15,16 +15,23 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-BLOCK = 8192
+BLOCK = 16384
 
 Columns = tuple[NDArray[Any], ...]
 One = TypeVar("One")
 Other = TypeVar("Other")
+Done = TypeVar("Done")
 
 
 @cache
 def _workers() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(_cores(), thread_name_prefix="rowwise")
+
+
+@cache
+def _errands() -> ThreadPoolExecutor:
+    # Not the workers: who runs errands may share out rows, and waits for them.
+    return ThreadPoolExecutor(4 * _cores(), thread_name_prefix="errand")
 
 
 def _cores() -> int:
@@ -80,10 +87,16 @@ def each(work: Callable[[slice], None], slices: Sequence[slice]) -> None:
 
 
 def both(one: Callable[[], One], other: Callable[[], Other]) -> tuple[One, Other]:
-    """Two things that do not need each other, at the same time. Neither may share out work by `each` itself."""
-    waiting = _workers().submit(other)
+    """Two things that do not need each other, at the same time."""
+    waiting = later(other)
     done = one()
-    return done, waiting.result()
+    return done, waiting()
+
+
+def later(work: Callable[[], Done]) -> Callable[[], Done]:
+    """Begin something now, on another thread; what is returned waits for it and gives its result, or raises what it
+    raised."""
+    return _errands().submit(work).result
 
 
 def _room(part: NDArray[Any], rows: int) -> NDArray[Any]:

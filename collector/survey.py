@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -10,8 +11,9 @@ from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls, seen
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames, rough_offsets
-from noonmark.collector.linefit import Anchoring, LineFit, fit_lines
+from noonmark.collector.linefit import Anchoring, LineFit, corridor_of, fit_lines
 from noonmark.collector.pairing import NEVER, LastStamps, Pairing, last_stamps, pair_up, rough_paths
+from noonmark.collector.rowwise import later
 from noonmark.collector.slots import Slots, slot_middles
 from noonmark.collector.stampquality import stamp_uncertainty
 
@@ -74,8 +76,8 @@ def survey_window(
     """
     probes, pairing = pair_up(probes)
     stamps = last_stamps(probes, pairing)
-    frames = _warm_frames(probes, pairing, stamps, previous, at_ns)
-    frames = frames or _rough_frames(probes, pairing, stamps, anchors, at_ns)
+    warm = _warm_frames(probes, pairing, stamps, previous, at_ns)
+    frames = warm or _rough_frames(probes, pairing, stamps, anchors, at_ns)
     slots = _enough_slots(len(probes) / len(pairing), slots)
     ends = pairing.first, pairing.second
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
@@ -83,7 +85,10 @@ def survey_window(
         limits = Limits(probes, pairing, frames, tick_ns)
         when = seen(limits)
         walls = raise_walls(limits, when, slots)
-        fit = fit_lines(walls, *ends, anchors, frames, tick, bent=bent)
+        corridor = corridor_of(walls)
+        # A start that was warm is likely to need no other pass.
+        middles = later(partial(slot_middles, walls, corridor.slope)) if warm else None
+        fit = fit_lines(walls, *ends, anchors, frames, tick, corridor=corridor, bent=bent)
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.
         moved = float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / slots
@@ -91,8 +96,8 @@ def survey_window(
             break
         frames = frames.moved(fit.offset_ns, drift)
     stamped = stamp_uncertainty(probes)
-    middles = slot_middles(walls, fit.corridor.slope)
-    return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, middles)
+    found = middles() if middles else slot_middles(walls, corridor.slope)
+    return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, found)
 
 
 def _enough_slots(probes_a_path: float, most: int) -> int:
