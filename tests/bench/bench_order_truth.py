@@ -13,16 +13,21 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import tempfile
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
 from noonmark.collector.clock_table import ClockTable
 from noonmark.collector.estimate import FleetEstimate, Int32, Int64, ProbeColumns
 from noonmark.collector.estimate_pairs import pairs_of
+from noonmark.collector.history import open_history
+from noonmark.collector.known_clocks import KnownClocks
 from noonmark.collector.order import Events, order
 from noonmark.collector.pipeline import step
+from noonmark.collector.query_order import PastSource
 from noonmark.collector.verdicts import Certainty, StampedEvents, judge
 from noonmark.lab.simulate import simulate
 from noonmark.lab.truth import Truth
@@ -38,6 +43,7 @@ KINDS = (
     "congested-both-ways",
     "steered-clocks",
 )
+SET = ("one-step", "noticed-steps", "suspended", "slewed", "frequency-change")
 TICKS = (70, 75, 80, 85, 90)
 GAPS_NS = (200.0, 2e6)
 """Pairs of events lie this far apart, spread evenly over the decades."""
@@ -150,6 +156,30 @@ def run(kind: str, hosts: int, seed: int, pairs: int) -> Tally:
     return tally
 
 
+def past(kind: str, hosts: int, seed: int, events: int = 40_000, seconds: int = 240) -> str:
+    """Clocks that are set, asked of a history: neighbours called certain, and how many of them are wrong."""
+    probes, truth = simulate(kind, hosts=hosts, seconds=seconds, seed=seed)
+    random = np.random.default_rng(seed)
+    with tempfile.TemporaryDirectory() as folder, open_history(Path(folder) / "history") as history:
+        told: FleetEstimate | None = None
+        for tick in range(60, seconds, 5):
+            at_ns = truth.start_ns + tick * SECOND_NS
+            told = step(window(probes, at_ns), references=truth.references, at_ns=at_ns, previous=told)
+            history.append(told)
+        host = random.integers(0, hosts, events).astype(np.int32)
+        when = truth.start_ns + np.sort(random.integers(65 * SECOND_NS, (seconds - 10) * SECOND_NS, events))
+        clocks = KnownClocks(PastSource(history), truth.hosts)
+        found = order(Events(host, stamp(truth, host, when)), clocks)
+    first, second = found.permutation[:-1], found.permutation[1:]
+    across, wrong = host[first] != host[second], when[second] < when[first]
+    certain = across & (found.certainty[1:] == Certainty.CERTAIN)
+    outside = found.known & ((when < found.earliest_ns) | (when > found.latest_ns))
+    return (
+        f"{kind:<20} certain {int(certain.sum()):>7,} of {int(across.sum()):,}, wrong {int((certain & wrong).sum())}; "
+        f"events outside their limits {int(outside.sum())}; all neighbours wrong {int((across & wrong).sum())}"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--pairs", type=int, default=10_000_000, help="pairs called certain to reach")
@@ -157,7 +187,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--batch", type=int, default=200_000)
     parser.add_argument("--kinds", nargs="*", default=KINDS)
+    parser.add_argument("--past", type=int, help="so many fleets of each kind whose clocks are set, and nothing else")
     given = parser.parse_args()
+    if given.past:
+        for kind in SET:
+            for number in range(given.past):
+                print(past(kind, given.hosts, given.seed + number), flush=True)
+        return
     by_kind = {kind: Tally() for kind in given.kinds}
     total, seed, began = Tally(), given.seed, time.perf_counter()
     while total.certain < given.pairs:
