@@ -277,10 +277,10 @@ class Ingest(ReportsServicer):
         try:
             async for message in requests:
                 self._take(stream, message)
+        finally:
             # Not cancelled in the midst of a message, which would leave the stream open for ever.
             stream.finish()
             await asyncio.wait({sender}, timeout=FAREWELL_WITHIN)
-        finally:
             sender.cancel()
             with contextlib.suppress(asyncio.CancelledError, grpc.RpcError, grpc.aio.UsageError):
                 await sender
