@@ -296,7 +296,7 @@ def test_a_collector_without_an_estimate_a_reference_or_a_store_is_told(promtool
     empty = Course((scrape(None),))
     missing = replay(STEADY, hosts=6, scrapes=1)
     told = {**missing.scrapes[0], 'noonmark_reference_used{host="holm-reference"}': 0.0}
-    failing = [scrape(None, ticks=TickStatistics(number, 0, 0, 0, 0, number)) for number in range(12)]
+    failing = [scrape(None, ticks=TickStatistics(number, 0, 0, 0, 0), store_failures=number) for number in range(12)]
     judge(
         promtool,
         tmp_path,

@@ -23,6 +23,7 @@ from noonmark.collector.estimator import TickStatistics
 from noonmark.collector.exporter import FleetCollector
 from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.ingest import IngestFill
+from noonmark.collector.keeping import KeepingStatistics
 from noonmark.collector.state import HostFacts, Published
 from noonmark.lab.scenario import Scenario
 from noonmark.lab.simulate import simulate
@@ -54,6 +55,7 @@ def scrape(
     budgets: Sequence[str] = (),
     references: Sequence[str] = (),
     ticks: TickStatistics | None = None,
+    store_failures: int = 0,
     now_ns: int = 0,
 ) -> dict[str, float]:
     """One scrape."""
@@ -62,8 +64,11 @@ def scrape(
     registry.register(
         FleetCollector(lambda: published, budgets=rules, references=references, monotonic_ns=lambda: now_ns)
     )
-    counts = ticks or TickStatistics(1, 0, 0, 0, 0, 0)
-    registry.register(ServerCollector(lambda: IngestFill(1, 1, 1), lambda: counts, lambda: 1, interval=5.0))
+    counts = ticks or TickStatistics(1, 0, 0, 0, 0)
+    keeping = KeepingStatistics(0, 0, store_failures, 0, "")
+    registry.register(
+        ServerCollector(lambda: IngestFill(1, 1, 1), lambda: counts, lambda: 1, interval=5.0, keeping=lambda: keeping)
+    )
     return {
         sample.name + "{" + ",".join(f"{key}={json.dumps(text)}" for key, text in sample.labels.items()) + "}": (
             sample.value
