@@ -318,7 +318,7 @@ class Bench:
         return [tally for tally, _ in answers], sum(spent for _, spent in answers)
 
     def settle(self, patience: float) -> float:
-        """Wait until every agent has a plan; how long it took."""
+        """Wait until every agent has a plan, but not for ever; how long it took."""
         began = time.monotonic()
         while time.monotonic() - began < patience:
             time.sleep(1.0)
@@ -346,7 +346,9 @@ class Bench:
         batches = after[INGEST + "batches_total"] - before[INGEST + "batches_total"]
         cpu = spent_after - spent
         overrun = sum(after[name] - before[name] for name in after if "ticks_total" in name and "overrun" in name)
-        print(f"{self.agents} agents; all had a plan after {planned_s:.0f} s; measured over {elapsed:.0f} s; ", end="")
+        planned = sum(tally.planned for tally in tallies)
+        print(f"{self.agents} agents, {planned} have a plan; waited {planned_s:.0f} s for it; ", end="")
+        print(f"measured over {elapsed:.0f} s; ", end="")
         print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
         print(f"  taken        {records / elapsed:9,.0f} records/s in {batches / elapsed:,.0f} batches/s")
         print(f"  collector    {cpu / elapsed:9.0%} of a core, {cpu / records * 1e6:.1f} s a million records, ", end="")
