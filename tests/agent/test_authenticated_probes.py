@@ -364,6 +364,7 @@ def test_padding_alone_needs_no_hmac_and_any_other_field_does() -> None:
 @given(data=st.binary(min_size=112, max_size=200), sign=st.booleans())
 def test_any_octets_under_whatever_signature_leave_both_sides_working(data: bytes, sign: bool) -> None:
     bench = Bench()
+    bench.reflector.replace_keys([key(A, B), key(C, B)])
     bench.send()
     head = data[:4] + bytes(12) + data[16:26] + key(A, B).session_id.to_bytes(2, "big") + data[28:96]
     mac = authentication.truncated_hmac(key(A, B).secret, head) if sign else data[96:112]
@@ -371,6 +372,5 @@ def test_any_octets_under_whatever_signature_leave_both_sides_working(data: byte
     assert answer is None or len(answer) == len(data)
     bench.receive(head + mac + data[112:])
     assert bench.completed() == 0
-    bench.reply(
-        authentication.request(SenderPacket(1 << 31, 5, ERROR_ESTIMATE, key(A, B).session_id), key(A, B).secret)
-    )
+    other = key(C, B)
+    assert bench.ask(authentication.request(SenderPacket(0, 5, ERROR_ESTIMATE, other.session_id), other.secret), C)
