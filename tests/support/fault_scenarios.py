@@ -6,8 +6,10 @@ something does not hold, AssertionError says what.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -19,6 +21,7 @@ import numpy as np
 from fault_fleet import REFERENCE, TICK, FaultFleet, Program
 
 from noonmark.collector.history import open_history
+from noonmark.collector.history_merge import merge
 
 Figures = dict[str, float | int | str]
 HOSTILE = Path(__file__).with_name("hostile_agent.py")
@@ -207,14 +210,36 @@ def standby_takes_over(fleet: FaultFleet) -> Figures:
     held += watch(fleet, 3)
     all_kept(fleet)
     nothing_dropped(fleet)
-    one, two = (stored(place_of(fleet, number))[1] for number in (0, 1))
+    added = merged(fleet)
     return {
         "first_answer_ticks": first_answer / TICK,
         "all_measured_ticks": complete / TICK,
         "back_s": back,
         "answers_held": held,
-        "ticks_of_both": len(one) + len(two),
+        "ticks_merged": added,
     }
+
+
+def merged(fleet: FaultFleet) -> int:
+    """Make copies of both histories one, and hold every instant of it to the truth; ticks that only the second had."""
+    copies = [fleet.folder / f"copy-{number}.sqlite" for number in (0, 1)]
+    for number, copy in enumerate(copies):
+        source = sqlite3.connect(f"file:{place_of(fleet, number) / 'history.sqlite'}?mode=ro", uri=True)
+        target = sqlite3.connect(copy)
+        with contextlib.closing(source), contextlib.closing(target):
+            source.backup(target)
+    with open_history(copies[0]) as one, open_history(copies[1], read_only=True) as two:
+        told = merge(one, two)
+        span = one.span()
+        assert span is not None
+        for host in one.hosts():
+            for at_ns in one.instants(host, span[0], span[1] + 1).tolist():
+                found = one.at(host, at_ns)
+                if found.known and found.lower_ns is not None and found.upper_ns is not None:
+                    true = fleet.truth(host, at_ns)
+                    assert found.lower_ns - 1 <= true <= found.upper_ns + 1, (host, found, true)
+    assert told.added > 3
+    return told.added
 
 
 def hostile(fleet: FaultFleet, what: str, seconds: float = 4) -> Figures:
