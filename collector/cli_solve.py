@@ -64,7 +64,7 @@ def solve(probes: str, references: tuple[str, ...], at: str | None, as_json: boo
         estimate = step(columns, references=wanted, at_ns=at_ns)
     except ValueError as error:
         raise UsageProblem(f"{report.file}: {error}") from error
-    view = _with_notes(fleet_view(estimate), _notes(report, estimate))
+    view = _with_notes(fleet_view(estimate, paths=paths or as_json), _notes(report, estimate))
     if as_json:
         click.echo(json.dumps(_document(view, report), indent=1))
     else:
