@@ -79,7 +79,7 @@ TABLE: tuple[Metric, ...] = (
         (
             "collector_probed_hosts",
             "gauge",
-            "Hosts by the time between their probes, in multiples of the probe interval.",
+            "Hosts by the time between their probes, in multiples of the probe interval; absent if it is fixed.",
             ("multiple",),
         ),
         (

@@ -140,6 +140,16 @@ def scrape(number: int) -> str:
         return str(answer.read().decode())
 
 
+def wait_for_peers() -> None:
+    """Until every agent has all its peers; a busy machine takes its time."""
+    for _ in range(120):
+        with contextlib.suppress(OSError):
+            pages = [scrape(number) for number in range(1, AGENTS + 1)]
+            if all(value(page, PEERS.strip()) == AGENTS - 1 for page in pages):
+                return
+        time.sleep(1.0)
+
+
 def value(page: str, name: str) -> float:
     """A metric without labels."""
     return float(next(line for line in page.splitlines() if line.startswith(name + " ")).split()[1])
@@ -168,6 +178,7 @@ def run(stack: ExitStack, seconds: float) -> None:
     bare_loops = [start(stack, sys.executable, "-c", BARE_SERVER)]
     time.sleep(1.0)
     bare_loops.append(start(stack, sys.executable, "-c", BARE_CLIENT))
+    wait_for_peers()
     time.sleep(SETTLE)
     watched = [*fleet, *bare_loops]
     before, octets = [processor_seconds(process.pid) for process in watched], relay.to_collector

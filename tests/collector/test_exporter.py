@@ -12,6 +12,8 @@ from prometheus_client.openmetrics.exposition import generate_latest as generate
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from noonmark.collector.budgets import Budgets, parse_rule
+from noonmark.collector.cadence import CadenceSettings
+from noonmark.collector.demand import Demand
 from noonmark.collector.estimate import UNBOUNDED_NS, Finding, FindingKind, FleetEstimate
 from noonmark.collector.estimator import TickStatistics
 from noonmark.collector.exporter import FleetCollector, SeriesLimits
@@ -19,6 +21,7 @@ from noonmark.collector.exporter_server import ServerCollector
 from noonmark.collector.ingest import IngestFill
 from noonmark.collector.keeping import KeepingStatistics
 from noonmark.collector.metric_table import MOST_ZONES, OTHER_ZONES, TABLE
+from noonmark.collector.plan_keeper import PlanKeeper
 from noonmark.collector.state import HostFacts, Published
 
 SECOND_NS = 10**9
@@ -262,15 +265,18 @@ def test_zones_beyond_the_largest_are_one() -> None:
 
 
 def test_everything_told_stands_in_the_table_with_its_labels() -> None:
-    facts = {"quay-ref": HostFacts("quay", "reference", 1, 5, 1, "holdover", 3.0)}
+    facts = {"quay-ref": HostFacts("quay", "reference", 1, 5, 1, reference_state="holdover", holdover_seconds=3.0)}
     step = [Finding(FindingKind.STEP, START_NS, "set", host="quay-gate-2", size_ns=1)]
     made = registry(published(ferry(findings=step), facts), budgets=budgets("1ms"), references=["quay-ref"])
+    demand = Demand(PlanKeeper((), cadence_settings=CadenceSettings(slowest_ns=4 * SECOND_NS)))
+    demand.look(published(ferry()), elapsed=1.0, lateness=0.0, fill=0.0, now=1.0)
     made.register(
         ServerCollector(
             lambda: IngestFill(1, 2, 3),
             lambda: TickStatistics(1, 2, 3, 4, 5),
             lambda: 4,
             interval=5.0,
+            demand=demand,
             keeping=lambda: KeepingStatistics(1, 2, 3, 4, ""),
             refusals=lambda: {"wrong-role": 7},
             certificate_expires_s=lambda: 8.0,
