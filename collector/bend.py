@@ -9,11 +9,14 @@ uncertainty and in the limits' allowance.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64
+from noonmark.collector.rowwise import by_rows
 
 USUAL = 0.1
 """Standard uncertainty of a quartz's bend indoors, ns/s^2: a change of 6 ppb a minute; common practice, no source."""
@@ -53,8 +56,15 @@ def window_of(walls: Walls) -> Window:
 
 def straightened(walls: Walls, bend: Float64, window: Window) -> Walls:
     """Walls with each path's bend (P,), ns/s^2, taken out."""
-    upper = walls.upper_ns - bend[:, None] * window.parabola(walls.upper_s)
-    lower = walls.lower_ns - bend[:, None] * window.parabola(walls.lower_s)
+    if not bend.any():
+        return walls
+
+    def work(rows: slice) -> tuple[Float64, ...]:
+        some, own = walls.rows(rows), bend[rows, None]
+        upper = some.upper_ns - own * window.parabola(some.upper_s)
+        return upper, some.lower_ns - own * window.parabola(some.lower_s)
+
+    upper, lower = by_rows(work, len(bend))
     return Walls(walls.upper_s, upper, walls.lower_s, lower)
 
 
@@ -75,6 +85,15 @@ def path_bends(walls: Walls, slope: Float64, spread_ns: Float64) -> PathBends:
     `spread_ns` (P,) is the end points' spread over the whole window; a third holds a third of the probes, so its own
     is three times that. A third that was never quick may also be wrong by half of what it was too slow.
     """
+
+    def work(rows: slice) -> tuple[NDArray[Any], ...]:
+        told = _path_bends(walls.rows(rows), slope[rows], spread_ns[rows])
+        return told.bend, told.variance, told.agreed, told.known
+
+    return PathBends(*by_rows(work, len(slope)))
+
+
+def _path_bends(walls: Walls, slope: Float64, spread_ns: Float64) -> PathBends:
     thirds = np.array_split(np.arange(walls.upper_ns.shape[1]), 3)
     upmost, lowest, when = (np.empty((3, len(slope))) for _ in range(3))
     for number, slots in enumerate(thirds):

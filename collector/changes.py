@@ -15,7 +15,8 @@ from scipy.special import ndtri
 
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
-from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.estimate import Bool, Float64, Int32, Int64
+from noonmark.collector.ordering import counted_order
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS, Slots, filled, slot_middles
 
@@ -131,11 +132,10 @@ def _suspects(unsteady: Bool, ends: Ends, blameless: int) -> list[tuple[int, Int
         score[touched] = scores(touched)
 
 
-def _paths_of_nodes(ends: Ends) -> tuple[Int64, Int64]:
+def _paths_of_nodes(ends: Ends) -> tuple[Int64, Int32]:
     """Paths, node by node, and where each node's begin (V + 1,)."""
-    node = np.concatenate([ends.first, ends.second])
-    order = np.argsort(node, kind="stable")
-    return np.asarray(order % len(ends.first)), np.searchsorted(node[order], np.arange(ends.nodes + 1))
+    order, begins = counted_order(np.concatenate([ends.first, ends.second]), ends.nodes)
+    return order % np.int64(len(ends.first)), begins
 
 
 def _count(paths: Bool, ends: Ends) -> Int64:
