@@ -22,7 +22,7 @@ USUAL = 0.1
 """Standard uncertainty of a quartz's bend indoors, ns/s^2: a change of 6 ppb a minute; common practice, no source."""
 SAMPLING = 2.33
 """Relative standard deviation of a variance found by the median of n squares, times the root of n; normal law."""
-CLEAR = 5.0
+CLEAR = 4.0
 """A host's bend of this many of its own standard uncertainties is taken to be real whatever the fleet does, if it is
 borne out."""
 BORNE_OUT = 0.5
@@ -129,6 +129,8 @@ class HostBends:
     """Where the bend stands out so far that the clock is certainly not straight."""
     usual: float = 0.0
     """Root mean square of the fleet's bends, less their noise; may be chance where it is not much more than that."""
+    at_most: float = 0.0
+    """The same, by as much more as chance may hide in so few hosts."""
     shown: Float64 | None = None
     """Like `uncertainty`, but only of bends that were seen to be there: what limits have to allow for."""
 
@@ -149,8 +151,9 @@ def believed_bends(bend: Float64, variance: Float64, agreed: Float64, known: flo
     usual = float(np.median((bend[informed] - np.median(bend[informed])) ** 2)) / 0.4549
     by_noise = float(np.median(noise[informed]))
     # Few hosts' bends may exceed their noise by chance.
+    chance = by_noise * SAMPLING / np.sqrt(informed.sum())
     seen = max(usual - by_noise, known**2)
-    true = max(usual - by_noise * (1.0 + SAMPLING / np.sqrt(informed.sum())), known**2)
+    true = max(usual - by_noise - chance, known**2)
     ratio = np.abs(bend) / np.sqrt(np.where(informed, variance, np.inf))
     clear = (ratio > CLEAR) & (agreed * np.sign(bend) > BORNE_OUT * np.abs(bend))
     own = np.where(clear, 1.0 - (1.0 / np.maximum(ratio, 1.0)) ** 2, 0.0)
@@ -164,5 +167,6 @@ def believed_bends(bend: Float64, variance: Float64, agreed: Float64, known: flo
         np.sqrt(np.where(variance == 0, 0.0, np.where(informed, left, max(seen, USUAL**2)))),
         clear,
         float(np.sqrt(true)),
+        float(np.sqrt(seen + chance)),
         shown,
     )

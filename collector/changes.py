@@ -8,6 +8,7 @@ moves either the least forward or the least backward delay, while a clock moves 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,8 @@ UNSTEADY = 5.0
 """A path whose middles show a change this many times its noise is a witness; much less than proof."""
 CERTAIN = 6.0
 """A host's change must stand out this far from the noise of its median series."""
+PLACED = 3.0
+"""Of a host known not to have run straight, the best story need only stand out so far."""
 BORNE_OUT = 0.5
 """The smaller of the movements of the least forward and backward delays must be this share of the change."""
 SPREADS = 4.0
@@ -62,11 +65,14 @@ class Ends:
     nodes: int
 
 
-def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots: Slots | None = None) -> list[Change]:
+def find_changes(
+    walls: Walls, slope: Float64, ends: Ends, blameless: int, slots: Slots | None = None, crooked: Sequence[int] = ()
+) -> list[Change]:
     """Every node that changed within the window, by its clearest change.
 
     `slope` (P,) is each path's own, ppb, and `slots` the middles less it, if they are at hand. Where only two hosts
-    can have done it, `blameless` (the reference's node) has not.
+    can have done it, `blameless` (the reference's node) has not. Of `crooked` nodes it is known that they did not run
+    straight, and only asked when and how they changed.
     """
     slots = slots or slot_middles(walls, slope)
     if len(slots.seconds) < FEWEST_SLOTS:
@@ -79,13 +85,18 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots
 
     (unsteady,) = by_rows(work, len(slope))
     changes = []
-    for node, paths in _suspects(unsteady, ends, blameless):
+    suspects = _suspects(unsteady, ends, blameless)
+    named = {node for node, _ in suspects}
+    suspects += [
+        (node, np.flatnonzero((ends.first == node) | (ends.second == node))) for node in crooked if node not in named
+    ]
+    for node, paths in suspects:
         series = filled(slots.middle[paths])
         outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
         middle = np.median(outward * _detrended(series, slots.seconds), axis=0)[None, :]
         quiet = np.median(_noise(series)) / np.sqrt(len(paths))
         best = _best(middle, trials, np.maximum(_noise(middle), quiet))
-        if best.certainty[0] < CERTAIN:
+        if best.certainty[0] < (PLACED if node in crooked else CERTAIN):
             continue
         change = Change(
             node,
@@ -97,7 +108,8 @@ def find_changes(walls: Walls, slope: Float64, ends: Ends, blameless: int, slots
         )
         own = _beside(change, series, slots.seconds, outward)
         change = replace(change, size=own.size)
-        if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward):
+        spreads = 0.0 if node in crooked else SPREADS
+        if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward, spreads):
             changes.append(change)
     return changes
 
@@ -231,30 +243,51 @@ def _beside(change: Change, series: Float64, seconds: Float64, outward: Float64)
     return _Beside(fitted[1], float(np.median(fitted[2] * outward[:, 0])))
 
 
-def _borne_out(change: Change, walls: Walls, slope: Float64, outward: Float64) -> bool:
-    """Whether the median path's least delays in both directions moved as the change says."""
+def _borne_out(change: Change, walls: Walls, slope: Float64, outward: Float64, spreads: float) -> bool:
+    """Whether the median path's least delays in both directions moved as the change says, and by `spreads` times what
+    their end points may be off."""
     own = slope[:, None]
     # A change of rate shows best long after it.
     since = change.boundary_s if change.step else (change.boundary_s + float(walls.upper_s.max())) / 2
     expected = abs(change.size) * (1.0 if change.step else since - change.boundary_s)
     before, after = change.boundary_s - change.slot_s / 2, since + change.slot_s / 2
-    ends = []
-    for when, height, sign in ((walls.upper_s, walls.upper_ns, 1.0), (walls.lower_s, walls.lower_ns, -1.0)):
-        left = sign * (height - own * when - outward * change.size * change.shape(when))
-        ends.append((end_point(np.where(when < before, left, np.inf)), end_point(np.where(when > after, left, np.inf))))
-    (upper_early, upper_late), (lower_early, lower_late) = ends
+    upper_early, upper_late, upper_chance = _moved(
+        walls.upper_s, walls.upper_ns - own * walls.upper_s, change, outward, before, after
+    )
+    lower_early, lower_late, lower_chance = _moved(
+        walls.lower_s, own * walls.lower_s - walls.lower_ns, change, -outward, before, after
+    )
     with np.errstate(invalid="ignore"):
         outwards = outward[:, 0] * np.sign(change.size)
-        least = expected + np.minimum(
-            (upper_late[0] - upper_early[0]) * outwards, (lower_early[0] - lower_late[0]) * outwards
-        )
-        by_chance = np.maximum(upper_early[1] + upper_late[1], lower_early[1] + lower_late[1])
-        if 2 * np.isfinite(by_chance).sum() < len(by_chance):
-            # Of single points no spread is known, but that they waited for no longer than their round trips.
-            trips = upper_early[0] + lower_early[0] + upper_late[0] + lower_late[0]
-            by_chance = np.where(np.isfinite(by_chance), by_chance, np.maximum(trips, 0.0))
+        least = expected + np.minimum((upper_late - upper_early) * outwards, (lower_early - lower_late) * outwards)
+        by_chance = np.maximum(upper_chance, lower_chance)
+        # Of single points nothing is known, but that they waited for no longer than their round trips.
+        trips = np.maximum(upper_early + lower_early + upper_late + lower_late, 0.0)
+        by_chance = np.where(np.isfinite(by_chance), by_chance, trips)
     told = np.isfinite(least) & np.isfinite(by_chance)
     if not told.any():
         return False
     proven = float(np.median(least[told]))
-    return proven > max(BORNE_OUT * expected, SPREADS * float(np.median(by_chance[told])))
+    return proven > max(BORNE_OUT * expected, spreads * float(np.median(by_chance[told])))
+
+
+def _moved(
+    when: Float64, height: Float64, change: Change, outward: Float64, before: float, after: float
+) -> tuple[Float64, Float64, Float64]:
+    """Least heights (R,) of one wall before and after a change, the change taken out, and what chance leaves of their
+    difference; heights (R, K) point away from the wall.
+
+    Where one side has a single point, its wait is as long as waits on the other side usually are.
+    """
+    left = height - outward * change.size * change.shape(when)
+    ends, spreads, waits = [], [], []
+    for side in (when < before, when > after):
+        own = np.where(side, left, np.inf)
+        end, spread = end_point(own)
+        ends.append(end)
+        spreads.append(spread)
+        waits.append(np.where(np.isfinite(spread), spread, np.inf) * np.maximum(np.isfinite(own).sum(axis=1), 1))
+    known = [
+        np.where(np.isfinite(spread), spread, other) for spread, other in zip(spreads, reversed(waits), strict=True)
+    ]
+    return ends[0], ends[1], known[0] + known[1]

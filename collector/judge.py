@@ -37,7 +37,7 @@ MOST_NEGATIVE = 0.3
 """Share of a host's replies that took less than no time, from which on it is not chance."""
 WORTH_TELLING = 5.0
 """A change is told when it moved the clock by this many of its own standard uncertainties."""
-CLEAR_STORY = 5.0
+CLEAR_STORY = 4.0
 """And when it stands out so far from the noise of what the host's paths show."""
 LEAST_RATE_CHANGE_PPB = 1_000.0
 COMMON = 0.1

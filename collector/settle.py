@@ -25,6 +25,9 @@ makes chance some 2.4 times as large: it pays from here on."""
 BEYOND = 0.5
 """What a parabola leaves of a clock whose rate walks at random, at the window's end, in units of the parabola's own
 share there. Of a least-squares parabola it would be 0.34; of least delays 0.4 to 0.5 (found by simulation)."""
+ODD = 5.0
+"""A clock that bends so much more than others do has rather changed at once."""
+MOST_ODD = 256
 SAMPLE = 4096
 """So many paths tell how crooked a fleet's clocks are."""
 RATE_OF_ROUGHNESS = 24.0
@@ -244,7 +247,10 @@ def _still_torn(survey: Survey, found: list[Change], low: Float64, high: Float64
 def changes_in(survey: Survey) -> list[Change]:
     """Clocks that changed within a survey's window."""
     where = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
-    return find_changes(survey.walls, survey.fit.corridor.slope, where, survey.anchors.reference, survey.slots)
+    bends = survey.fit.bends
+    odd = np.flatnonzero(bends.clear & (np.abs(bends.bend) > ODD * bends.at_most))
+    crooked = odd.tolist() if len(odd) <= MOST_ODD else []
+    return find_changes(survey.walls, survey.fit.corridor.slope, where, survey.anchors.reference, survey.slots, crooked)
 
 
 def _narrow(low: Float64, high: Float64, changes: list[Change]) -> None:

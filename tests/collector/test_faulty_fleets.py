@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from fleets import FAULTY_KINDS, Solved, solved
 
-from noonmark.collector.estimate import FindingKind, HostState
+from noonmark.collector.estimate import FindingKind, HostState, ProbeColumns
 from noonmark.collector.pipeline import step
+from noonmark.collector.rows import choose
 from noonmark.lab.faults import Event, Fault, FaultKind, Lie
 from noonmark.lab.scenarios import KINDS
 from noonmark.lab.simulate import simulate
+from noonmark.lab.truth import Truth
 
 SEEDS = range(3)
 STEPPED = ["one-step", "noticed-steps", "suspended", "slewed"]
@@ -184,3 +186,36 @@ def test_wrong_reference_is_named_and_dropped(seed: int) -> None:
 def test_events_of_the_lab_are_what_these_tests_take_them_for() -> None:
     events: list[Event] = [event for kind in STEPPED for event in solved(kind, 0).truth.events]
     assert {event.kind for event in events} == {FaultKind.STEP, FaultKind.SUSPEND, FaultKind.SLEW}
+
+
+def test_steps_of_ten_local_uncertainties_are_named_two_ticks_later() -> None:
+    """Local: what the probes since the step alone would give. Ticks of ten seconds, a window of a minute."""
+    tick_s, window_s, named = 10, 60, 0
+    for seed in range(8):
+        probes, truth = simulate("kernel-lan", hosts=40, seconds=window_s + 2 * tick_s, seed=seed)
+        host = truth.hosts[5 + seed]
+        at_ns = truth.start_ns + window_s * 10**9
+        since = probes.t1_ns >= at_ns
+        local = step(choose(probes, since), references=truth.references)
+        by_ns = round(10 * float(local.uncertainty_ns[truth.hosts.index(host)])) * (1 if seed % 2 else -1)
+        window = choose(probes, probes.t1_ns >= truth.start_ns + 2 * tick_s * 10**9)
+        seen = step(stepped(window, truth, host, at_ns, by_ns), references=truth.references)
+        named += any(finding.kind is FindingKind.STEP and finding.host == host for finding in seen.findings)
+    assert named >= 7
+
+
+def stepped(probes: ProbeColumns, truth: Truth, host: str, at_ns: int, by_ns: int) -> ProbeColumns:
+    """The same probes, had one clock jumped."""
+    number = truth.hosts.index(host)
+    reading_ns = at_ns + int(truth.offsets_ns(at_ns)[number])
+
+    def moved(stamps: np.ndarray, owner: np.ndarray) -> np.ndarray:
+        return stamps + np.where((owner == number) & (stamps >= reading_ns), by_ns, 0)
+
+    return replace(
+        probes,
+        t1_ns=moved(probes.t1_ns, probes.source),
+        t2_ns=moved(probes.t2_ns, probes.destination),
+        t3_ns=moved(probes.t3_ns, probes.destination),
+        t4_ns=moved(probes.t4_ns, probes.source),
+    )
