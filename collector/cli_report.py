@@ -28,7 +28,11 @@ _NAMES = "\n".join(
 )
 
 
-@click.command(epilog=f"\b\nReady-made policies:\n{_NAMES}")
+@click.command(
+    epilog=f"\b\nReady-made policies:\n{_NAMES}\n\n"
+    "Their figures were read in quotations, one is from memory: each report says which. Check them against the texts "
+    "in force."
+)
 @cli_options.reading_options
 @click.option(
     "--policy",
@@ -71,7 +75,7 @@ def report(
     """Evidence of how far clocks were from UTC: estimated and certainly bounded, with gaps, chains and method.
 
     It is evidence, not certification: regulators' texts and those licensed to apply them decide. Zones and roles are
-    known to a collector only; with --history name hosts.
+    those that hosts had told by the end of the time asked about; a history keeps them.
 
     Exit code 1: a host was out of its policy at some time, or with --verify a record was changed. 3: nothing is known,
     or nobody answers.

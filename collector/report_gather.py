@@ -35,8 +35,10 @@ def gather(
 ) -> Evidence:
     """The evidence of [since, until). Raises NoData where no host was ever known."""
     view = _fleet(source, until_ns)
-    facts = {host.host: (host.zone, host.role) for host in view.hosts} if view else {}
-    names = how.hosts or source.span().hosts or tuple(facts)
+    # A host that had left by the end still had its zone and role: the history keeps them.
+    facts = history.places(until_ns - 1) if history is not None else {}
+    facts |= {host.host: (host.zone, host.role) for host in view.hosts if host.zone or host.role} if view else {}
+    names = how.hosts or source.span().hosts or tuple(host.host for host in (view.hosts if view else ()))
     if not names:
         raise NoData("no host is known yet")
     found: list[HostEvidence] = []

@@ -126,6 +126,7 @@ def _policy_section(evidence: Evidence, number: int) -> str:
     rows = [_row(host) for host in evidence.of_policy(policy)]
     activity = known.activity[:1].upper() + known.activity[1:]
     words = f"{activity} ({known.source}): at most {span_text(known.tolerance_ns)} from UTC.{fine}"
+    words += f" {known.checked[:1].upper()}{known.checked[1:]}." if known.checked else ""
     return f"<h2>Policy {escape(known.name)}</h2><p>{escape(words)}</p>" + _table(
         "Divergence from UTC, and share of time", _HEADS, rows
     )

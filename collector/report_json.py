@@ -40,6 +40,7 @@ def _policy(policy: Budget) -> Document:
         "granularity_ns": known.granularity_ns,
         "activity": known.activity,
         "source": known.source,
+        "checked": known.checked,
     }
 
 

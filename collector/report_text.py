@@ -58,6 +58,7 @@ def evidence_lines(evidence: Evidence, *, width: int) -> list[str]:
     for policy in evidence.policies:
         known = described(policy)
         words = f"{known.name}, ±{span_text(known.tolerance_ns)} from UTC: {known.activity} ({known.source})"
+        words += f"; {known.checked}" if known.checked else ""
         lines += ["", *wrapped(words, width=width), ""]
         rows = [_row(host) for host in evidence.of_policy(policy)]
         lines += table(_COLUMNS, rows, width=width) if rows else ["no host"]

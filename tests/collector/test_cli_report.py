@@ -28,6 +28,8 @@ GATE, DATABASE, BERTH = (clock.name for clock in FERRY[1:])
 STEADY = (FERRY[0], Clock(GATE, 1_840_000.0), Clock(DATABASE, -3_120.0), Clock(BERTH, 52_000.0))
 """Without drift, so that the truth of every moment is the same."""
 
+PLACES = {FERRY[0].name: ("quay", "reference"), GATE: ("quay", "gateway"), DATABASE: ("holm", "database")}
+
 
 @pytest.fixture(scope="module")
 def history_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -43,7 +45,7 @@ def history_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
             if 60 <= number < 66:
                 text = "is in holdover <b>since</b> its fix was lost"
                 findings.append(Finding(FindingKind("reference-state"), at_ns, text, STEADY[0].name))
-            history.append(estimate_of(STEADY, at_ns, random, findings=findings))
+            history.append(estimate_of(STEADY, at_ns, random, findings=findings), PLACES)
     return path
 
 
@@ -87,6 +89,42 @@ def test_the_json_holds_peaks_shares_gaps_and_chains(history_file: Path) -> None
     assert ways[DATABASE]["steps"][-1]["to"] == FERRY[0].name
     assert told["references"][0]["declared_uncertainty_ns"] is not None
     assert told["references"][0]["states"][0]["kind"] == "reference-state"
+
+
+def test_policies_go_by_the_zones_and_roles_that_the_history_keeps(history_file: Path) -> None:
+    result = ask(
+        history_file, "--policy", "rts25-other=zone:quay", "--policy", "us-audit-trail=role:database", "--json"
+    )
+    assert result.exit_code == 1, result.output
+    told = json.loads(result.stdout)
+    rows = {host["host"]: (host["policy"], host["zone"], host["role"]) for host in told["hosts"]}
+    assert rows == {
+        FERRY[0].name: ("rts25-other", "quay", "reference"),
+        GATE: ("rts25-other", "quay", "gateway"),
+        DATABASE: ("us-audit-trail", "holm", "database"),
+    }
+    assert told["without_policy"] == [BERTH]
+
+
+def test_a_host_that_left_before_the_end_keeps_its_policy(tmp_path: Path) -> None:
+    path = tmp_path / "history"
+    random = np.random.default_rng(5)
+    with open_history(path, pace=Pace(reach_ns=3 * TICK_NS)) as history:
+        for number in range(20):
+            there = STEADY if number < 8 else STEADY[:2]
+            history.append(estimate_of(there, D0 + number * TICK_NS, random), PLACES if number < 8 else {})
+    until = ("--until", f"@{D0 + 19 * TICK_NS}ns")
+    result = ask(path, *until, "--policy", "us-audit-trail=zone:holm", "--json")
+    assert result.exit_code == 0, result.output
+    (host,) = json.loads(result.stdout)["hosts"]
+    assert (host["host"], host["role"]) == (DATABASE, "database")
+    assert 0.4 < host["gap_ns"] / (19 * TICK_NS) < 0.7
+
+
+def test_where_a_figure_was_read_is_said(history_file: Path) -> None:
+    for form in ("text", "html", "json"):
+        told = " ".join(ask(history_file, "--policy", "us-audit-trail-manual", "--format", form).stdout.split())
+        assert "igures from memory, by nothing confirmed" in told
 
 
 def test_the_csv_is_read_back_by_the_standard_library(history_file: Path, tmp_path: Path) -> None:

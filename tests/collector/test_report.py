@@ -166,6 +166,7 @@ def test_the_largest_of_several_is_known_only_if_all_are() -> None:
 def test_policies_have_the_figures_of_their_texts(name: str, tolerance_ns: int, granularity_ns: int) -> None:
     assert (POLICIES[name].tolerance_ns, POLICIES[name].granularity_ns) == (tolerance_ns, granularity_ns)
     assert POLICIES[name].source
+    assert "check them against" in POLICIES[name].checked
     assert parse_policy(name).budget.tolerance_ns == tolerance_ns
 
 
