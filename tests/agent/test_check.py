@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime
+import http.server
 import json
 import os
 import random
@@ -177,6 +178,43 @@ def test_this_host_and_a_peer_that_answers() -> None:
         running = check_host.running_agent(HostPort(*mute.getsockname()), None)
         assert (running.answers, running.bindable) == (False, False)
     assert check_host.running_agent(HostPort("192.0.2.1", 18620), None).error
+
+
+class Pages(http.server.BaseHTTPRequestHandler):
+    """An agent's pages, as far as they are read here."""
+
+    def do_GET(self) -> None:
+        known = {
+            "/metrics": "# HELP x\nnoonmark_agent_probes_sent_total 10.0\nnoonmark_agent_probes_completed_total 9.0\n"
+        }
+        body = known.get(self.path, "").encode()
+        self.send_response(200 if body else 503)
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, *_: object) -> None:
+        """Quiet."""
+
+
+@pytest.mark.sockets
+def test_a_running_agents_own_numbers_are_read_and_known_also_where_it_answers_no_strangers() -> None:
+    with http.server.HTTPServer(("127.0.0.1", 0), Pages) as server:
+        thread = threading.Thread(target=server.serve_forever)
+        thread.start()
+        metrics = HostPort("127.0.0.1", server.server_port)
+        try:
+            with reflecting() as address:
+                running = check_host.running_agent(address, metrics)
+            assert running.metrics == {"probes_sent": 10.0, "probes_completed": 9.0}
+            assert running.not_ready == "The agent has no collector."
+            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as mute:
+                mute.bind(("127.0.0.1", 0))
+                where = HostPort(*mute.getsockname())
+                assert not check_host.running_agent(where, metrics).answers
+                assert check_host.running_agent(where, metrics, answers_strangers=False).metrics == running.metrics
+        finally:
+            server.shutdown()
+            thread.join(10)
 
 
 @pytest.mark.sockets
