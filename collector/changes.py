@@ -85,12 +85,10 @@ def find_changes(
 
     (unsteady,) = by_rows(work, len(slope))
     changes = []
-    suspects = _suspects(unsteady, ends, blameless)
-    named = {node for node, _ in suspects}
-    suspects += [
-        (node, np.flatnonzero((ends.first == node) | (ends.second == node))) for node in crooked if node not in named
-    ]
-    for node, paths in suspects:
+    by_node, begins = _paths_of_nodes(ends)
+    suspects = _suspects(unsteady, ends, blameless, by_node, begins)
+    for node in [*suspects, *(node for node in crooked if node not in suspects)]:
+        paths = by_node[begins[node] : begins[node + 1]]
         series = filled(slots.middle[paths])
         outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
         middle = np.median(outward * _detrended(series, slots.seconds), axis=0)[None, :]
@@ -114,10 +112,9 @@ def find_changes(
     return changes
 
 
-def _suspects(unsteady: Bool, ends: Ends, blameless: int) -> list[tuple[int, Int64]]:
-    """Nodes with more than half of their paths unsteady, and their paths; the most suspect first, and its paths then
-    speak against nobody else."""
-    by_node, begins = _paths_of_nodes(ends)
+def _suspects(unsteady: Bool, ends: Ends, blameless: int, by_node: Int64, begins: Int32) -> list[int]:
+    """Nodes with more than half of their paths unsteady; the most suspect first, and its paths then speak against
+    nobody else."""
     against, total = _count(unsteady, ends), _count(np.ones(len(unsteady), dtype=bool), ends)
     open_, counted = unsteady.copy(), np.ones(len(unsteady), dtype=bool)
     handicap = np.ones(ends.nodes)
@@ -128,14 +125,14 @@ def _suspects(unsteady: Bool, ends: Ends, blameless: int) -> list[tuple[int, Int
         share = np.where(2 * bad > all_, bad / np.maximum(all_, 1), 0.0) * handicap[nodes]
         return np.where(share > 0, bad + share, 0.0)
 
-    suspects: list[tuple[int, Int64]] = []
+    suspects: list[int] = []
     score = scores(slice(None))
     while True:
         node = int(score.argmax())
         if score[node] == 0:
             return suspects
         own = by_node[begins[node] : begins[node + 1]]
-        suspects.append((node, own))
+        suspects.append(node)
         for paths, count in ((own[open_[own]], against), (own[counted[own]], total)):
             np.subtract.at(count, ends.first[paths], 1)
             np.subtract.at(count, ends.second[paths], 1)
