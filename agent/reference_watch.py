@@ -31,6 +31,8 @@ LOOK_EVERY = 1.0
 KERNEL_EVERY_NS = 8_000_000_000
 TELL_KERNEL_EVERY_NS = 60_000_000_000
 RESTART_AFTER = 10.0
+LEAPS_EVERY_NS = 3_600_000_000_000
+"""A newer list of leap seconds is to be taken up without a restart."""
 SYSTEM_LEAP_LIST = Path("/usr/share/zoneinfo/leap-seconds.list")
 
 
@@ -80,11 +82,12 @@ class ReferenceWatch:
         self._clock = clock
         self._on_change = on_change
         # A host without sources has no use for leap seconds.
-        wanted = leaps is None and (config.sources or bool(readers))
-        self.leaps = load_leaps(config.leap_list) if wanted else leaps or NO_LEAPS
-        self._readers = (
-            tuple(build_readers(config, clock, self.leaps.known, on_records, epoch)) if readers is None else readers
-        )
+        self._watches_list = leaps is None and (config.sources or bool(readers))
+        self.leaps = load_leaps(config.leap_list) if self._watches_list else leaps or NO_LEAPS
+        self._leaps_read_ns = clock.monotonic_ns()
+        if readers is None:
+            readers = tuple(build_readers(config, clock, self._tai_minus_utc, on_records, epoch))
+        self._readers = readers
         self._settings = config.states
         self._newest: dict[str, Observation] = {}
         self._moved_ns = 0
@@ -99,6 +102,9 @@ class ReferenceWatch:
     def standing(self) -> Standing:
         """The state now."""
         return self._standing
+
+    def _tai_minus_utc(self, utc_ns: int) -> int:
+        return self.leaps.known.tai_minus_utc(utc_ns)
 
     async def run(self) -> None:
         """Watch until cancelled."""
@@ -145,6 +151,8 @@ class ReferenceWatch:
         self._read_kernel(now)
         if not self._readers:
             return
+        if self._watches_list and now - self._leaps_read_ns >= LEAPS_EVERY_NS:
+            self.leaps, self._leaps_read_ns = load_leaps(self._config.leap_list), now
         kernel = self._kernel
         vouched = kernel.maximum_error_ns if kernel is not None and kernel.synchronized else None
         self._judgement = judge_sources(tuple(self._newest.values()), now=now, kernel_limit_ns=vouched)
@@ -211,7 +219,7 @@ class ReferenceWatch:
 def build_readers(
     config: ReferenceConfig,
     clock: Clock,
-    leaps: LeapList,
+    tai_minus_utc: Callable[[int], int],
     on_records: Callable[[Sequence[ProbeRecord]], None],
     epoch: Callable[[], int],
 ) -> Iterator[Reader]:
@@ -235,7 +243,7 @@ def build_readers(
                 clock,
                 card.declared,
                 counts_tai=card.variant == "tai",
-                tai_minus_utc=leaps.tai_minus_utc,
+                tai_minus_utc=tai_minus_utc,
             )
     if config.ntp:
         from noonmark.agent.reference_ntp import NtpReader

@@ -10,9 +10,9 @@ from receivers import SECOND_NS, StillClock
 
 from noonmark.agent.clocks import SystemClock
 from noonmark.agent.reference import Observation
-from noonmark.agent.reference_config import ReferenceConfig
-from noonmark.agent.reference_watch import Leaps, ReferenceWatch, load_leaps
-from noonmark.proto.leap_seconds import LeapList
+from noonmark.agent.reference_config import Device, ReferenceConfig
+from noonmark.agent.reference_watch import LEAPS_EVERY_NS, Leaps, ReferenceWatch, load_leaps
+from noonmark.proto.leap_seconds import NTP_TO_UNIX_S, LeapList
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent, ClockEventKind, ProbeRecord
 from noonmark.proto.reference import KernelClock, ReferenceState, Verdict
@@ -209,6 +209,25 @@ def test_the_list_that_expires_later_is_used(tmp_path: Path) -> None:
     system.write_text("#@ 3700000000\n3692217600 37\n")
     assert len(load_leaps("", system).known.from_s) == 28, "an older one gives way to the shipped one"
     assert len(load_leaps(str(system)).known.from_s) == 1, "the one that is named is used"
+
+
+def test_a_newer_list_is_taken_up_without_a_restart(tmp_path: Path) -> None:
+    path = tmp_path / "leap-seconds.list"
+    path.write_text("#@ 3700000000\n3692217600 37\n")
+    clock = StillClock()
+    config = ReferenceConfig(phc=(Device("/dev/ptp0", "tai", (250, 1000)),), leap_list=str(path))
+    watch = ReferenceWatch(config, clock, on_records=lambda records: None, epoch=lambda: 1)
+    watch.look()
+    path.write_text(NEWER)
+    clock.advance(LEAPS_EVERY_NS - 1)
+    watch.look()
+    assert watch.leaps.known.tai_minus_utc_s[-1] == 37
+    clock.advance(1)
+    watch.look()
+    assert watch.leaps.known.tai_minus_utc_s[-1] == 38
+    # The reader of a card that counts TAI goes by the newer one too.
+    (reader,) = watch._readers
+    assert reader._tai_minus_utc((4_100_000_000 - NTP_TO_UNIX_S) * SECOND_NS) == 38  # type: ignore[attr-defined]
 
 
 def test_a_named_list_that_cannot_be_read_is_told(tmp_path: Path) -> None:

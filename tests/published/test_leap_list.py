@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from importlib.resources import files
 
@@ -30,12 +31,26 @@ def test_published_leap_seconds(ntp_s: int, date: tuple[int, int, int], tai_minu
     assert leaps.tai_minus_utc(at_s * SECOND_NS - 1) == max(10, tai_minus_utc - 1)
 
 
-def test_the_list_says_that_it_expired_in_june_2026() -> None:
+def test_the_list_is_that_of_bulletin_c_72_and_says_until_when_it_holds() -> None:
+    """IERS Bulletin C 72 (July 2026): no leap second in December 2026; file expires on 28 June 2027. The five words of
+    the hash are those of the IERS's own file, so these are its digits."""
     leaps = parse_leap_list(TEXT)
-    expiry = round(datetime(2026, 6, 28, tzinfo=UTC).timestamp())
+    expiry = round(datetime(2027, 6, 28, tzinfo=UTC).timestamp())
     assert leaps.expires_s == expiry
     assert leaps.expired((expiry + 1) * SECOND_NS)
     assert len(leaps.from_s) == 28, "27 leap seconds from 1972 to 2017"
+    assert "a9bad145 84c31c70 758402aa b37bfd54 5923836a" in TEXT
+
+
+def test_the_leap_seconds_are_those_of_the_time_zone_database() -> None:
+    """The file `leapseconds` of the IANA time zone database, as the package tzdata has it: `Leap YEAR MONTH DAY`."""
+    told = (files("tzdata") / "zoneinfo" / "leapseconds").read_text(encoding="ascii")
+    rows = re.findall(r"^Leap\t(\d+)\t(\w+)\t(\d+)\t23:59:60\t\+", told, re.MULTILINE)
+    days = [datetime.strptime(f"{' '.join(row)} +0000", "%Y %b %d %z") for row in rows]
+    leaps = parse_leap_list(TEXT)
+    just_after = [round(day.timestamp()) + 86_400 for day in days]
+    assert [second for second in just_after if second < leaps.expires_s] == list(leaps.from_s[1:])
+
 
 
 def test_tai_at_the_leap_second_of_2012() -> None:
