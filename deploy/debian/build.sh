@@ -138,7 +138,8 @@ finish() { # NAME TREE
     echo "$output/${name}_${version}_$architecture.deb"
 }
 mkdir -p "$base/usr/share/noonmark"
-install -m 644 "$root/deploy/systemd/agent-devices.conf" "$base/usr/share/noonmark/"
+install -m 644 "$root/deploy/systemd/agent-devices.conf" "$root/deploy/systemd/agent-identity.conf" \
+    "$base/usr/share/noonmark/"
 finish noonmark "$base" noonmark-agent agent.toml
 if [ -z "$agent_only" ]; then
     mkdir -p "$extra/usr/share/noonmark"

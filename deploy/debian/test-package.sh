@@ -32,10 +32,18 @@ check() { # WORDS COMMAND...
 }
 
 if [ -z "$packages" ]; then
+    # One time for all builds, whatever is committed meanwhile.
+    SOURCE_DATE_EPOCH=${SOURCE_DATE_EPOCH:-$(git -C "$here" log -1 --format=%ct)}
+    export SOURCE_DATE_EPOCH
+    # From a copy, so that whoever works in the tree meanwhile does not make two builds differ.
+    mkdir "$work/tree"
+    (cd "$here/../.." && tar -cf - pyproject.toml README.md CHANGELOG.md LICENSE agent collector proto deploy) |
+        tar -C "$work/tree" -xf -
+    build=$work/tree/deploy/debian/build.sh
     packages=$work/packages
-    "$here/build.sh" --output "$packages"
-    "$here/build.sh" --output "$work/again" --agent-only >/dev/null
-    "$here/build.sh" --output "$work/once-more" --agent-only >/dev/null
+    "$build" --output "$packages"
+    "$build" --output "$work/again" --agent-only >/dev/null
+    "$build" --output "$work/once-more" --agent-only >/dev/null
     check "two builds give the same package, byte for byte" cmp "$work"/again/*.deb "$work"/once-more/*.deb
 fi
 agent=$(echo "$packages"/noonmark_*.deb)

@@ -72,6 +72,39 @@ kill -KILL "$(property noonmark-collector MainPID)"
 check "a collector that was killed comes back" within 40 sh -c \
     'sleep 6; noonmark fleet --collector 127.0.0.1:18621 --json | grep -q measured'
 
+# The same secured: the fleet's own authority, an identity that the agent can renew, and one handed over by systemd.
+systemctl stop noonmark-agent noonmark-collector
+noonmark authority init --folder /var/lib/private/noonmark/authority --name 127.0.0.1 >/trial/authority 2>&1
+chown -R --reference=/var/lib/private/noonmark /var/lib/private/noonmark/authority
+sed -i '/^listen/d' /etc/noonmark/collector.toml
+echo 'listen = "127.0.0.1:18621"
+authority = "/var/lib/noonmark/authority"' >>/etc/noonmark/collector.toml
+check "with an authority in its own folder the collector starts" systemctl start noonmark-collector
+noonmark authority token --folder /var/lib/private/noonmark/authority quay-gate-1 2>/dev/null |
+    grep -o 'noonmark[^ ]*' | tail -1 >/trial/token
+chown -R --reference=/var/lib/private/noonmark /var/lib/private/noonmark/authority
+check "a host enrols" noonmark enrol --collector 127.0.0.1 --token-file /trial/token --name quay-gate-1 \
+    --folder /var/lib/private/noonmark-agent/identity
+cp /usr/share/noonmark/agent-identity.conf /etc/systemd/system/noonmark-agent.service.d/identity.conf
+systemctl daemon-reload
+check "the agent starts with its identity" systemctl start noonmark-agent
+connected() { journalctl -b -u noonmark-collector -o cat --since "$1" | grep -q 'host connected host=quay-gate-1'; }
+check "and the collector knows it by its certificate" within 20 connected -1min
+check "its key is its own" sh -c '[ "$(stat -c %U /var/lib/private/noonmark-agent/identity/identity.pem)" != root ]'
+mkdir -p /etc/noonmark/identity
+cp /var/lib/private/noonmark-agent/identity/*.pem /etc/noonmark/identity
+chmod 600 /etc/noonmark/identity/*
+cat >/etc/systemd/system/noonmark-agent.service.d/identity.conf <<END
+[Service]
+LoadCredential=identity.pem:/etc/noonmark/identity/identity.pem
+LoadCredential=authority.pem:/etc/noonmark/identity/authority.pem
+Environment=NOONMARK_AGENT_IDENTITY=%d
+END
+systemctl daemon-reload
+started=$(date '+%F %T')
+check "an agent takes its identity as systemd's credentials" systemctl restart noonmark-agent
+check "and is known by it too" within 20 connected "$started"
+
 main=$(property noonmark-agent MainPID)
 check "an upgrade installs" dpkg -i /trial/noonmark-next.deb /trial/noonmark-collector-next.deb
 check "what ran goes on, started anew" sh -c "systemctl -q is-active noonmark-agent noonmark-collector && \
@@ -85,6 +118,8 @@ check "takes the command away" test ! -e /usr/bin/noonmark
 check "keeps settings" test -e /etc/noonmark/agent.toml
 dpkg -P noonmark-collector noonmark >/trial/purge 2>&1
 check "a purge says where history is" grep -q 'history is kept in' /trial/purge
+rm -rf /etc/noonmark/identity # not the package's
+rmdir /etc/noonmark 2>/dev/null
 check "and takes all else away" sh -c '! ls -d /etc/noonmark /usr/lib/noonmark /run/noonmark 2>/dev/null'
 check "no unit is left enabled" sh -c '! ls /etc/systemd/system/multi-user.target.wants | grep noonmark'
 echo "end"
