@@ -2,16 +2,19 @@
 
 So the agent starts without loading numpy, and a plain install (without the ``collector`` extra) can run every command
 that needs none of it. A subcommand lives in the module that the table names; nothing else is known of it here.
-Exit codes: 0 fine; 1 the answer is bad news; 2 wrong use or unreadable input; 3 no data, or nobody there.
+Exit codes: 0 fine; 1 the answer is bad news; 2 wrong use or unreadable input; 3 no data, or nobody there; 141 whoever
+read the output had enough (closed_pipe.py).
 """
 
 from __future__ import annotations
 
 import importlib
 import os
+from typing import Any
 
 import click
 
+from noonmark.collector.closed_pipe import quiet_when_nobody_reads
 from noonmark.proto.tls_version import demand_tls_1_3
 from noonmark.proto.version import VERSION
 
@@ -79,6 +82,11 @@ class LazyGroup(click.Group):
             ) from error
         assert isinstance(command, click.Command)
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; it ends silently when nobody reads its output any more."""
+        with quiet_when_nobody_reads():
+            return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table, without importing any."""

@@ -19,6 +19,7 @@ from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_journal import JournalLog
 from noonmark.collector.order_logs import Hosts
 from noonmark.collector.present import counted
+from noonmark.collector.write_behind import write_whole
 
 CHUNK = 1 << 20
 
@@ -80,7 +81,7 @@ def correct(
             StampReader(options, formats), knowledge, lambda host: resolve(None if single else host)[1], quality
         )
         for line in corrector.lines(_lines(opened.stream)):
-            sys.stdout.buffer.write(line)
+            write_whole(sys.stdout.buffer, line)
         sys.stdout.buffer.flush()
     _report(corrector.counts, quality)
 

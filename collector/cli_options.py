@@ -135,10 +135,6 @@ def _errors_to_exit_codes() -> Iterator[None]:
         raise WrongUse(str(error)) from error
     except (NobodyThere, NoData) as error:
         raise NoAnswer(str(error)) from error
-    except BrokenPipeError:
-        # Whoever read our output has had enough; Python must not complain of it again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
     except OSError as error:
         if type(error).__name__ != "HistoryError":
             raise

@@ -24,7 +24,7 @@ def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part],
         while (part := waiting.get()) is not None:
             if not trouble:
                 try:
-                    out.write(lay_out(part))
+                    write_whole(out, lay_out(part))
                 except BaseException as error:
                     trouble.append(error)
 
@@ -41,3 +41,10 @@ def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part],
     if trouble:
         raise trouble[0]
     out.flush()
+
+
+def write_whole(out: BinaryIO, data: bytes | memoryview) -> None:
+    """Write all of it: standard output without a buffer (PYTHONUNBUFFERED) may take less than it is given."""
+    rest = memoryview(data)
+    while len(rest):
+        rest = rest[out.write(rest) or 0 :]

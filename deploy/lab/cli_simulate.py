@@ -79,6 +79,8 @@ def simulate(
         if truth_file is not None:
             text = json.dumps(truth_to_json(truth, truth.end_ns if at_ns is None else at_ns), indent=1)
             Path(truth_file).write_text(text + "\n", encoding="utf-8")
+    except BrokenPipeError:
+        raise  # whoever read our output has had enough: no fault of the place
     except OSError as error:
         raise NotWritable(f"{error.filename or out}: {error.strerror}") from error
     click.echo(
