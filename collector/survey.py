@@ -20,6 +20,8 @@ from noonmark.collector.stampquality import stamp_uncertainty
 MOST_PASSES = 4
 FASTEST = 5e-4
 """Rate by which an honest clock may be off: what adjtimex(2) allows."""
+STRAYED_NS = 1e6
+"""No clock leaves its frame by so much between two estimates, unless it was set."""
 SETTLED_NS = 50.0
 """Another pass is needed while the frames' drifts still move points by more than this within a slot."""
 
@@ -89,6 +91,10 @@ def survey_window(
         # A start that was warm is likely to need no other pass.
         middles = later(partial(slot_middles, walls, corridor.slope)) if warm else None
         fit = fit_lines(walls, *ends, anchors, frames, tick, corridor=corridor, bent=bent)
+        if warm and pass_ == 0 and float(np.abs(fit.offset_ns).max()) > STRAYED_NS:
+            # A clock was set: what its old frame says of the time of its probes, and of the asked instant, is wrong.
+            frames = _rough_frames(probes, pairing, stamps, anchors, at_ns)
+            continue
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.
         moved = float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / slots

@@ -243,3 +243,19 @@ def test_hosts_that_nobody_probed_are_unknown() -> None:
     assert estimate.state[3] is HostState.UNKNOWN
     assert estimate.newest_ns[3] == 0
     assert (estimate.newest_ns[:3] > EPOCH_NS - 60 * SECOND_NS).all()
+
+
+@pytest.mark.parametrize("by_s", [3_600, -3_600, 1])
+def test_warm_start_is_forgotten_where_a_clock_was_set(by_s: int) -> None:
+    """Drifts of microseconds a second, times an hour, would be milliseconds."""
+    probes = fleet()
+    by_ns = np.zeros(HOSTS, np.int64)
+    by_ns[7] = by_s * SECOND_NS
+    previous = estimated(probes)
+    # Its own agent noticed and began anew, so that the window holds only what came since.
+    cold = step(shifted_clocks(probes, by_ns), references=REFERENCE)
+    warm = step(shifted_clocks(probes, by_ns), references=REFERENCE, previous=previous)
+    assert warm.at_ns == cold.at_ns
+    assert warm.offset_ns == pytest.approx(cold.offset_ns, abs=2)
+    assert warm.lower_ns == pytest.approx(cold.lower_ns, abs=20)
+    assert warm.upper_ns == pytest.approx(cold.upper_ns, abs=20)
