@@ -15,7 +15,7 @@ SECOND_NS = 1_000_000_000
 def settle(document: dict[str, Any] | None = None, **environment: str) -> ReferenceConfig:
     settings = gather(
         config.OPTIONS,
-        flags={"collector": ("quay",)},
+        flags={"collector": ("127.0.0.1",)},
         environment={f"NOONMARK_AGENT_{key.upper()}": value for key, value in environment.items()},
         prefix=config.PREFIX,
         document=document,

@@ -25,7 +25,7 @@ from noonmark.proto.control import Endpoint, Hello, ProbeCounters
 from noonmark.proto.options import HostPort
 from noonmark.proto.records import ProbeRecord, StampSource
 
-pytestmark = pytest.mark.processes
+pytestmark = [pytest.mark.processes, pytest.mark.steady]
 KERNEL = (StampSource.KERNEL,) * 4
 LIMIT = 60.0
 
