@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 EXIT_CODE = 128 + signal.SIGPIPE
-"""As POSIX shells tell of a program that a signal ended (POSIX.1-2017, XCU 2.8.2: above 128; common practice: 128 + n)."""
+"""As shells tell of a program that a signal ended (POSIX.1-2017, XCU 2.8.2: above 128; common practice: 128 + n)."""
 
 
 @contextmanager

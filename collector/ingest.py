@@ -225,7 +225,7 @@ class Ingest(ReportsServicer):
             task = asyncio.current_task()
             if task is not None:
                 task.uncancel()
-            await context.abort(*stream.farewell)
+            await self._abort(context, *stream.farewell)
         finally:
             if stream is not None:
                 self._close(stream)
@@ -233,7 +233,15 @@ class Ingest(ReportsServicer):
     async def _refuse(self, stream: Stream | None, context: Context, code: grpc.StatusCode, reason: str) -> None:
         host = stream.entry.hello.host if stream else None
         log.warning("stream refused", extra={"fields": {"host": host, "peer": context.peer(), "reason": reason}})
-        await context.abort(code, reason)
+        await self._abort(context, code, reason)
+
+    async def _abort(self, context: Context, code: grpc.StatusCode, reason: str) -> None:
+        try:
+            await context.abort(code, reason)
+        except grpc.aio.InternalError:
+            # The stream ended under our hands: the agent has gone, or the server's grace is over with thousands still
+            # to be told. There is nobody to tell; gRPC takes a cancelled call without a word.
+            raise asyncio.CancelledError from None
 
     async def _open(self, requests: AsyncIterator[pb.AgentMessage], identity: Identity | None) -> Stream:
         try:
@@ -282,7 +290,8 @@ class Ingest(ReportsServicer):
             stream.finish()
             await asyncio.wait({sender}, timeout=FAREWELL_WITHIN)
             sender.cancel()
-            with contextlib.suppress(asyncio.CancelledError, grpc.RpcError, grpc.aio.UsageError):
+            ended = (grpc.RpcError, grpc.aio.UsageError, grpc.aio.InternalError)  # what writing to a dead stream raises
+            with contextlib.suppress(asyncio.CancelledError, *ended):
                 await sender
 
     def _close(self, stream: Stream) -> None:

@@ -25,7 +25,7 @@ FOLDER = Path(__file__).parents[2] / "deploy" / "kubernetes"
 CUSTOM = "monitoring.coreos.com/v1"
 VERSIONS = ("1.29", "1.33", kubernetes_validate.latest_version())
 ENDPOINT = {"port", "path", "honorLabels", "scheme", "interval", "authorization", "tlsConfig"}
-TLS = {"serverName", "ca", "insecureSkipVerify"}
+TLS = {"serverName", "ca"}
 
 
 def documents() -> list[dict[str, Any]]:
@@ -159,3 +159,40 @@ def test_agents_know_every_collector() -> None:
     arguments = pod("DaemonSet", "noonmark-agent")["containers"][0]["args"]
     named = [argument.split("=")[1] for argument in arguments if argument.startswith("--collector=")]
     assert named == [f"noonmark-collector-{n}.noonmark-collector.noonmark.svc:{REPORT_PORT}" for n in range(replicas)]
+
+
+def mounted(kind: str, name: str) -> dict[str, str]:
+    """Folder in the container -> secret behind it."""
+    spec = pod(kind, name)
+    secrets = {volume["name"]: volume["secret"]["secretName"] for volume in spec["volumes"] if "secret" in volume}
+    mounts = spec["containers"][0]["volumeMounts"]
+    return {mount["mountPath"]: secrets[mount["name"]] for mount in mounts if mount["name"] in secrets}
+
+
+def arguments(kind: str, name: str) -> dict[str, Path]:
+    pairs = (argument.removeprefix("--").split("=", 1) for argument in pod(kind, name)["containers"][0]["args"])
+    return {key: Path(value) for key, value in pairs}
+
+
+def test_agents_show_their_pages_under_a_servers_certificate_and_not_under_their_identity() -> None:
+    """A host's identity is for clients only (tests/collector/test_authority.py): RFC 5280, 4.2.1.12."""
+    given, secrets = arguments("DaemonSet", "noonmark-agent"), mounted("DaemonSet", "noonmark-agent")
+    assert secrets[str(given["metrics-certificate"].parent)] == secrets[str(given["metrics-key"].parent)]
+    assert given["identity"] not in given["metrics-certificate"].parents
+    (endpoint,) = one("PodMonitor", "noonmark-agent")["spec"]["podMetricsEndpoints"]
+    assert endpoint["tlsConfig"]["ca"]["secret"]["name"] == secrets[str(given["metrics-certificate"].parent)]
+    assert endpoint["tlsConfig"]["serverName"]
+
+
+def test_collectors_share_the_secret_of_probe_keys() -> None:
+    """Each with its own disk would else draw its own, and agents of one could not answer those of the other."""
+    given, secrets = arguments("StatefulSet", "noonmark-collector"), mounted("StatefulSet", "noonmark-collector")
+    assert secrets[str(given["probe-secret"].parent)] == "noonmark-probe-secret"
+    assert one("StatefulSet", "noonmark-collector")["spec"]["replicas"] > 1
+
+
+def test_every_secret_is_told_of_in_the_installation_guide() -> None:
+    guide = (FOLDER.parent / "INSTALL.md").read_text()
+    for kind, name in WORKLOADS:
+        for secret in mounted(kind, name).values():
+            assert f"kubectl create secret generic {secret} -n noonmark" in guide

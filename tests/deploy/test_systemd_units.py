@@ -75,6 +75,27 @@ def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, service: str) -> Non
     assert (told.returncode, ours) == (0, [])
 
 
+@analyze
+@pytest.mark.processes
+@pytest.mark.parametrize("drop_in", sorted(path.name for path in UNITS.glob("agent-*.conf")))
+def test_systemd_finds_no_fault_in_the_drop_ins_for_agents(tmp_path: Path, drop_in: str) -> None:
+    """As INSTALL.md has them put beside the unit; a misspelt line of a drop-in is told, as the last assertion shows."""
+
+    def verify(extra: str) -> tuple[int, list[str]]:
+        folder = tmp_path / "noonmark-agent.service.d"
+        folder.mkdir(exist_ok=True)
+        (folder / drop_in).write_text(extra)
+        unit = tmp_path / "noonmark-agent.service"
+        unit.write_text((UNITS / unit.name).read_text().replace("/usr/bin/noonmark", sys.executable))
+        command = [ANALYZE or "", "verify", "--man=no", str(unit)]
+        told = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+        return told.returncode, [line for line in told.stderr.splitlines() if "noonmark" in line]
+
+    text = (UNITS / drop_in).read_text()
+    assert verify(text) == (0, [])
+    assert drop_in in " ".join(verify(text + "\nStateDirectoryMood=0700\n")[1])
+
+
 @pytest.mark.parametrize("service", SERVICES)
 def test_units_are_watched_and_bounded(service: str) -> None:
     parser = configparser.ConfigParser(strict=False, interpolation=None)
