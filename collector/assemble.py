@@ -132,6 +132,8 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     offset_variance = fit.offsets.solution.variance(node, against)
     drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
     drift_variance = fit.drifts.solution.variance(node, drift_against)
+    if fit.drifts.solution.covariance is None and len(survey.anchors.declared):
+        drift_variance = _drawn_drift_variance(survey, drift_variance)
     if mean is not None:
         offset_variance = variance_to_mean(fit.offsets.solution, mean)
         drift_variance = variance_to_mean(fit.drifts.solution, mean)
@@ -150,6 +152,19 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     drift_left += (settled.changed_ppb[node] / 2) ** 2
     drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
     return uncertainty, np.sqrt(drift_variance + drift_left) / NS
+
+
+def _drawn_drift_variance(survey: Survey, drawn: Float64) -> Float64:
+    """(H,) ppb^2 of hosts that hang on several references. Few draws are a poor measure of what is common to all of
+    them, and that is known: see `shared_drift`. They are a good one of how far each host is from the references'
+    mean."""
+    anchors, network = survey.anchors, survey.fit.drifts.network
+    weight = np.zeros(anchors.hosts)
+    weight[anchors.declared] = anchors.drift_ppb**-2.0
+    common = 1.0 / weight.sum()
+    own = variance_to_mean(survey.fit.drifts.solution, Mean(weight * common, np.zeros(anchors.hosts, np.int64)))
+    rooted = network.component[anchors.node] == network.component[anchors.reference]
+    return np.where(rooted, common + own, drawn)
 
 
 def _centre(survey: Survey) -> Float64:

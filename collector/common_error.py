@@ -1,12 +1,15 @@
-"""An only reference's own error, which all clocks of the fleet share. Pure.
+"""The references' own error, as far as all clocks of the fleet share it. Pure.
 
 Offsets against the reference host are known as well as the mesh measures them; against true time they are off by what
 the reference is off, every host by the same. Taken into the fit as an edge to true time, a large such error would
-spoil the small numbers beside it; added afterwards it is exact, and differences between hosts do not see it.
+spoil the small numbers beside it; added afterwards it is exact, and differences between hosts do not see it. Several
+references are in the fit, each by an edge of its own; what their rates have in common is still common to all hosts.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -38,11 +41,22 @@ def leaning_on(estimate: FleetEstimate, reference: Reference) -> FleetEstimate:
 
 
 def common_drift(estimate: FleetEstimate) -> float:
-    """Standard uncertainty, s/s, of the rate of an only reference that is not exact: part of every host's own; else
-    0."""
-    if len(estimate.references) != 1 or estimate.references[0].uncertainty_ns == 0:
+    """Standard uncertainty, s/s, of what the references' rates add to every host's own alike; 0 of an only, exact
+    one."""
+    return shared_drift(estimate.references)
+
+
+def shared_drift(references: Sequence[Reference]) -> float:
+    """The same of references by themselves.
+
+    Every host's rate is a mean of the references' with weights that sum to 1. So its error is that of the references'
+    best mean, whose variance is the inverse of the sum of their inverse variances, and a rest that has nothing to do
+    with that: the covariance of the two is the best mean's own variance, whatever the weights.
+    """
+    if not references or (len(references) == 1 and references[0].uncertainty_ns == 0):
         return 0.0
-    return max(estimate.references[0].drift_uncertainty_ppb, LEAST_DRIFT_PPB) * 1e-9
+    rates = [max(reference.drift_uncertainty_ppb, LEAST_DRIFT_PPB) * 1e-9 for reference in references]
+    return math.sqrt(1.0 / sum(rate**-2 for rate in rates))
 
 
 def _where(leans: np.typing.NDArray[np.bool_], then: Float64, otherwise: Float64) -> Float64:

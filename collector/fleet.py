@@ -134,16 +134,27 @@ def _belief(deviation: Float64, round_: int) -> Float64:
 
 
 def fit_drift(
-    network: Network, slope: Float64, variance: Float64, start: Float64 | None = None, *, uncertain: bool = True
+    network: Network,
+    slope: Float64,
+    variance: Float64,
+    start: Float64 | None = None,
+    *,
+    declared: int = 0,
+    uncertain: bool = True,
 ) -> Fit:
-    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals. `uncertain` as in
-    `solve`."""
+    """Drifts from the paths' slopes; the variances' common scale is learned from the residuals.
+
+    The last `declared` edges are no paths but what references declare of their rates: that is not for the paths'
+    residuals to scale. `uncertain` as in `solve`.
+    """
+    paths = slice(0, len(slope) - declared)
 
     def learn(residual: Float64, _whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
-        ratio = residual / np.sqrt(variance * max(1.0 - leverage, 1e-3))
-        scale = _scale(ratio[factor > DOUBTED]) ** (freedom / (freedom + PRIOR_FREEDOM))
-        return variance * scale**2, np.empty(0)
+        ratio = (residual / np.sqrt(variance * max(1.0 - leverage, 1e-3)))[paths]
+        scaled = variance.copy()
+        scaled[paths] *= _scale(ratio[factor[paths] > DOUBTED]) ** (2 * freedom / (freedom + PRIOR_FREEDOM))
+        return scaled, np.empty(0)
 
     return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start, uncertain=uncertain)
 

@@ -16,6 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from noonmark.collector.bend import HostBends, Window, believed_bends, path_bends, straightened, window_of
+from noonmark.collector.common_error import LEAST_DRIFT_PPB
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, Reference
@@ -34,8 +35,6 @@ SLOPE_FACTOR = 5.0
 simulation of exponential and normal delays, and rescaled by the drift fit's own residuals."""
 LEAST_SPREAD_NS = 1.0
 LIKELIHOOD_ROUNDS = 2
-REFERENCE_DRIFT_PPB = 1.0
-"""A reference that is only declared true within an uncertainty may drift by this much within it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +83,7 @@ def anchoring(hosts: tuple[str, ...], references: tuple[Reference, ...]) -> Anch
         np.array([index[reference.host] for reference in declared], dtype=np.int64),
         np.array([max(reference.uncertainty_ns, LEAST_SPREAD_NS) for reference in declared], dtype=np.float64),
         np.array([reference.limit_ns for reference in declared], dtype=np.float64),
-        np.array([max(one.drift_uncertainty_ppb, REFERENCE_DRIFT_PPB) for one in declared], dtype=np.float64),
+        np.array([max(one.drift_uncertainty_ppb, LEAST_DRIFT_PPB) for one in declared], dtype=np.float64),
     )
 
 
@@ -226,6 +225,7 @@ def _drift_fit(
         np.concatenate([corridor.slope[usable], pulled]),
         np.concatenate([variance[usable], anchors.drift_ppb**2]),
         start,
+        declared=len(pulls),
         uncertain=False,
     )
     return _likeliest(first_fit, walls, tick_ns, a, b, np.flatnonzero(usable))

@@ -94,8 +94,7 @@ def _at_its_instant(estimate: FleetEstimate, a: int, b: int | None) -> tuple[int
         )
     if a == b:
         return 0, 0.0, 0.0, 0.0, 0, 0
-    common = common_drift(estimate) ** 2
-    drift_variance = sum(max(float(estimate.drift_uncertainty[row]) ** 2 - common, 0.0) for row in (a, b))
+    drift_variance = _pair_drift_variance(estimate, a, b)
     lower, upper = _pair_limits(estimate, a, b)
     return (
         int(estimate.offset_ns[a] - estimate.offset_ns[b]),
@@ -105,6 +104,21 @@ def _at_its_instant(estimate: FleetEstimate, a: int, b: int | None) -> tuple[int
         lower,
         upper,
     )
+
+
+def _pair_drift_variance(estimate: FleetEstimate, a: int, b: int) -> float:
+    """Of the difference of two rates: without what the references add to both.
+
+    The rests of two hosts are at worst opposed where several references pull; behind an only one they are not, nor are
+    two hosts' whole errors.
+    """
+    whole = [float(estimate.drift_uncertainty[row]) ** 2 for row in (a, b)]
+    tied = estimate.state[a] in KNOWN and estimate.state[b] in KNOWN
+    common = common_drift(estimate) ** 2 if tied else 0.0
+    rest = [max(variance - common, 0.0) for variance in whole]
+    if len(estimate.references) == 1:
+        return sum(rest)
+    return min(sum(whole), sum(map(math.sqrt, rest)) ** 2)
 
 
 def _reach_ns(estimate: FleetEstimate) -> float:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 
+import networkx
 import numpy as np
 import pytest
 from fleets import solve_again, solved
+from hypothesis import given
+from hypothesis import strategies as st
 
-from noonmark.collector.common_error import common_drift
+from noonmark.collector import network
+from noonmark.collector.common_error import common_drift, shared_drift
 from noonmark.collector.estimate import UNBOUNDED_NS, Reference
 from noonmark.collector.pairs import compare
 
@@ -74,3 +78,46 @@ def test_differences_stay_tight_when_all_references_are_held() -> None:
     a, b = [host for host in THREE.probes.hosts if host not in NAMES][:2]
     held = solve_again(THREE.probes, [Reference(name, 1e6, 5e6) for name in NAMES])
     assert compare(held, a, b).uncertainty_ns < 2 * compare(THREE.estimate, a, b).uncertainty_ns
+
+
+@pytest.mark.parametrize("rates", [(5e4, 5e4, 5e4), (5e3, 5e4, 5e4), (100.0, 5e4, 5e4)])
+@pytest.mark.parametrize("dense", [True, False])
+def test_differences_stay_tight_while_several_references_run_free(
+    rates: tuple[float, float, float], dense: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if not dense:
+        monkeypatch.setattr(network, "DENSE_UNKNOWNS", 5)
+    references = [Reference(name, 1e9, math.inf, rate) for name, rate in zip(NAMES, rates, strict=True)]
+    estimate = solve_again(THREE.probes, references)
+    common = shared_drift(references)
+    assert common == pytest.approx(1e-9 / math.sqrt(sum(rate**-2 for rate in rates)))
+    # No host's rate is known better than the references' best mean.
+    assert estimate.drift_uncertainty == pytest.approx(np.full(len(estimate.hosts), common), rel=0.01)
+    assert (estimate.drift_uncertainty >= common).all()
+    a, b = [host for host in estimate.hosts if host not in NAMES][:2]
+    for away_s in (0, 60):
+        held = compare(estimate, a, b, at_ns=estimate.at_ns + away_s * 10**9)
+        good = compare(THREE.estimate, a, b, at_ns=THREE.estimate.at_ns + away_s * 10**9)
+        assert held.uncertainty_ns < 2 * good.uncertainty_ns
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6), st.floats(1.0, 1e6)), max_size=20),
+    st.dictionaries(st.integers(0, 6), st.floats(1.0, 1e3), min_size=1, max_size=4),
+)
+def test_the_shared_part_and_the_pairs_rest_hold_in_every_network(edges: list, rates: dict[int, float]) -> None:
+    """Variances in a network are effective resistances; networkx works them out by another way (a chain keeps it one
+    piece)."""
+    graph = networkx.MultiGraph()
+    graph.add_edges_from((a, b, {"ohm": ohm}) for a, b, ohm in edges if a != b)
+    graph.add_edges_from((host, host + 1, {"ohm": 1e4}) for host in range(6))
+    graph.add_edges_from((host, "time", {"ohm": rate**2}) for host, rate in rates.items())
+    away = networkx.resistance_distance(graph, weight="ohm")
+    shared = (shared_drift([Reference(str(host), 1e9, math.inf, rate) for host, rate in rates.items()]) * 1e9) ** 2
+    for a in range(7):
+        for b in range(a):
+            whole = [away[host]["time"] for host in (a, b)]
+            rest = [max(variance - shared, 0.0) for variance in whole]
+            assert min(whole) >= shared * (1 - 1e-6)
+            bound = min(sum(whole), sum(map(math.sqrt, rest)) ** 2)
+            assert away[a][b] <= bound * (1 + 1e-6) + 1e-6 * shared
