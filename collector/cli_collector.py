@@ -48,9 +48,14 @@ def collector(show_config: bool, **flags: Any) -> None:
         raise commandline.UsageProblem(str(problem)) from None
     except OSError as error:
         raise commandline.UsageProblem(
-            f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and --data ({config.data})"
+            f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and {_kept(config)}"
         ) from None
     _end()
+
+
+def _kept(config: collector_config.CollectorConfig) -> str:
+    """The option that says where history is kept, and what it says; a database's URL may hold a password."""
+    return "--history" if isinstance(config.history, str) else f"--data ({config.data})"
 
 
 def _home() -> Path:

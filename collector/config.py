@@ -52,7 +52,19 @@ def reference(text: str) -> Reference:
 
 def data_place(text: str) -> Path | str:
     """A folder, or a database's URL as it is."""
-    return text if text.startswith(("postgresql://", "postgres://")) else Path(text)
+    return text if is_database(text) else Path(text)
+
+
+def database(text: str) -> str:
+    """A database's URL as it is; raises ValueError for anything else."""
+    if not is_database(text):
+        raise ValueError("use postgresql://USER@HOST/DATABASE; the folder of a history in a file is set with --data")
+    return text
+
+
+def is_database(text: str) -> bool:
+    """Whether it is a URL of PostgreSQL, and no folder."""
+    return text.startswith(("postgresql://", "postgres://"))
 
 
 OPTIONS = (
@@ -73,11 +85,20 @@ OPTIONS = (
     ),
     Option(
         "data",
-        "Folder of the history, or postgresql://...; `off` keeps none: only the present can be asked for.",
+        "Folder of the history and of what else is kept; `off` keeps nothing: only the present can be asked for. "
+        "A database's URL is taken as --history.",
         or_off(data_place),
         None,
         "DIR|URL|off",
         shown_default="noonmark in the user's state folder",
+    ),
+    Option(
+        "history",
+        "Keep the history in a PostgreSQL database, and not in a file in --data. A password is better given in the "
+        "environment or in ~/.pgpass than on the command line, where all users of the host can read it.",
+        database,
+        None,
+        "postgresql://USER@HOST/DATABASE",
     ),
     Option(
         "keep-detail",
@@ -232,8 +253,10 @@ class CollectorConfig:
 
     listen: HostPort
     http: HostPort | None
-    data: Path | str | None
-    """A folder, or the URL of a database."""
+    data: Path | None
+    """A folder for whatever is kept."""
+    history: Path | str | None
+    """The folder of the history's file, or the URL of its database; None keeps none."""
     keep_detail: float
     keep_thinned: float
     reference: tuple[Reference, ...]
@@ -276,7 +299,7 @@ class CollectorConfig:
         """Where the secret of the probe keys is kept; None: nowhere."""
         if self.probe_secret is not None:
             return self.probe_secret
-        folder = self.authority or (self.data if isinstance(self.data, Path) else None)
+        folder = self.authority or self.data
         return folder / "probe-secret" if folder is not None else None
 
     @property
@@ -290,6 +313,7 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
     values: dict[str, Any] = {key: setting.value for key, setting in settings.items()}
     if settings["data"].source == "default":
         values["data"] = state_folder(environment, home)
+    _settle_history(values, settings)
     names = [item.host for item in values["reference"]]
     if len(set(names)) != len(names):
         raise ConfigError(settings["reference"].source, "reference", ", ".join(names), "name each reference once")
@@ -308,6 +332,17 @@ def build(settings: Mapping[str, Setting], environment: Mapping[str, str], home:
     _secure(values, settings)
     _settle_intervals(values, settings)
     return CollectorConfig(**values)
+
+
+def _settle_history(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:
+    """One place for the history. Raises ConfigError if two databases are named."""
+    data = values["data"]
+    if isinstance(data, str):
+        if values["history"] is not None:
+            raise ConfigError(settings["data"].source, "data", data, "there is a --history already: name a folder here")
+        values["history"], values["data"] = data, None
+    elif values["history"] is None:
+        values["history"] = data
 
 
 def _settle_intervals(values: dict[str, Any], settings: Mapping[str, Setting]) -> None:

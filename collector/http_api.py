@@ -333,7 +333,7 @@ class Api:
 
     def _past(self) -> Past:
         if self._history is None:
-            raise Problem(404, "this collector keeps no history; start it with --data to have one")
+            raise Problem(404, "this collector keeps no history; start it with --data or --history to have one")
         return self._history
 
     async def _nothing_then(self, at_ns: int) -> str:

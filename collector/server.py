@@ -133,7 +133,7 @@ class CollectorServer:
             on_arrival=self._arrived,
             certificate_of=self.access.certificate_of,
             keyed=self._keyed,
-            keeps=config.data is not None,
+            keeps=config.history is not None,
         )
         self.history = _history(config)
         self.keeping = Keeper(self.history, on_kept=self.ingest.kept) if self.history is not None else None
@@ -368,22 +368,22 @@ class CollectorServer:
             "listening": HostPort(self.config.listen.host, self.port),
             "tls": "1.3, certificates of clients checked" if self.tls else "off: nobody is told apart",
             "http": self.config.http or "off",
-            "history": _without_password(self.config.data),
+            "history": _without_password(self.config.history),
             "references": ", ".join(reference.host for reference in self.config.reference) or "the fleet's mean",
         }
 
 
 def _history(config: CollectorConfig) -> History | None:
     """Open the history, made if it is not there; None for none. Raises HistoryError or OSError."""
-    if config.data is None:
+    if config.history is None:
         return None
     # A gap is what no tick bridges: with slow ticks it begins later.
     pace = Pace(reach_ns=max(Pace().reach_ns, round(3e9 * config.tick)))
     retention = Retention(detail_ns=round(config.keep_detail * 1e9), thinned_ns=round(config.keep_thinned * 1e9))
-    if isinstance(config.data, str):
-        return open_history(config.data, pace=pace, retention=retention)
-    config.data.mkdir(parents=True, exist_ok=True)
-    return open_history(config.data / "history.sqlite", pace=pace, retention=retention)
+    if isinstance(config.history, str):
+        return open_history(config.history, pace=pace, retention=retention)
+    config.history.mkdir(parents=True, exist_ok=True)
+    return open_history(config.history / "history.sqlite", pace=pace, retention=retention)
 
 
 def _without_password(place: Path | str | None) -> str:

@@ -330,7 +330,7 @@ def test_without_a_history_the_present_is_answered_and_the_past_refused(site: Si
         findings = ask(address, "/api/v1/findings?since=-10m").json
 
     assert course.status == 404
-    assert course.json["detail"] == "this collector keeps no history; start it with --data to have one"
+    assert course.json["detail"] == "this collector keeps no history; start it with --data or --history to have one"
     assert not findings["history"]
     assert FindingKind.STEP in {one["kind"] for one in findings["findings"]}
 
