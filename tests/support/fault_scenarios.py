@@ -350,7 +350,10 @@ def clock_stepped(fleet: FaultFleet) -> Figures:
     offset, drift = fleet.errors[name]
     program.signal(signal.SIGUSR1)
     fleet.errors[name] = (offset + 3600 * 10**9, drift)
-    seen = fleet.wait(lambda: near(fleet, name, 10**6), "the step is followed")
+    # What was told before it stays as it was told; from the first answer after it on, all is held again.
+    seen = fleet.wait(lambda: near(fleet, name, 10**12), "the step is followed")
+    held = watch(fleet, 1)
+    exact = fleet.wait(lambda: near(fleet, name, 10**6), "the step is followed to a millisecond")
     assert others <= fleet.measured()
     held += watch(fleet, 4)
     nothing_dropped(fleet)
