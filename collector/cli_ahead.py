@@ -25,9 +25,7 @@ SHOWN = 20
 @click.option("--since", required=True, metavar="T", help="Begin of the stretch of time asked about.")
 @click.option("--until", metavar="T", help="Its end.  [default: now]")
 @click.option("--host", "hosts", multiple=True, metavar="HOST", help="Only this host; repeat for several.")
-@click.option(
-    "--zone", metavar="ZONE", help="Only hosts of this zone, as they told by the end."
-)
+@click.option("--zone", metavar="ZONE", help="Only hosts of this zone, as they told by the end.")
 @click.option("--role", metavar="ROLE", help="Only hosts of this role.")
 @click.option("--only", type=click.Choice(["ahead", "behind"]), help="Only one of the two directions.")
 def ahead(

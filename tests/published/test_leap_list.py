@@ -52,7 +52,6 @@ def test_the_leap_seconds_are_those_of_the_time_zone_database() -> None:
     assert [second for second in just_after if second < leaps.expires_s] == list(leaps.from_s[1:])
 
 
-
 def test_tai_at_the_leap_second_of_2012() -> None:
     """RFC 7164 table 1: UTC 2012-06-30T23:59:60 is TAI 2012-07-01T00:00:34, and the next second is TAI :35."""
     leaps = parse_leap_list(TEXT)
