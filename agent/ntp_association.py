@@ -50,9 +50,10 @@ FOR_EVER_NS = 1 << 62
 class NtpSettings:
     """How often to ask; spans in nanoseconds."""
 
-    interval_ns: int = 64 * SECOND_NS
+    interval_ns: int = 16 * SECOND_NS
+    """RFC 5905's least poll interval (MINPOLL, figure 6): a rate is told by three probes in a window at the least."""
     first_interval_ns: int = 16 * SECOND_NS
-    """Between the first few requests; RFC 5905's least poll interval."""
+    """Between the first few requests."""
     first_requests: int = 4
     longest_interval_ns: int = 1024 * SECOND_NS
     jitter: float = 0.1

@@ -123,9 +123,10 @@ OPTIONS = (
     Option("reference-ntp", "NTP server to ask; repeat for several.", host_port(PORT), (), "HOST[:PORT]", many=True),
     Option(
         "reference-ntp-interval",
-        "Mean time between two requests to an NTP server.",
+        "Mean time between two requests to an NTP server (never more often than every 16 s, and less often where the "
+        "server asks for that). At least four must fit in the collector's --window.",
         span_between("16s", "36h"),
-        64.0,
+        16.0,
         "SPAN",
     ),
     Option(
@@ -178,7 +179,7 @@ class ReferenceConfig:
     pps: tuple[Device, ...] = ()
     phc: tuple[Device, ...] = ()
     ntp: tuple[HostPort, ...] = ()
-    ntp_interval: float = 64.0
+    ntp_interval: float = 16.0
     oscillator: str = "quartz"
     lock_after: float = 10.0
     lose_after: float = 5.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from noonmark.collector.certain import Certain, prove
+from noonmark.collector.common_error import FREE_RUN_DRIFT_PPB
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     Bool,
@@ -134,6 +135,7 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     drift_variance = fit.drifts.solution.variance(node, drift_against)
     if fit.drifts.solution.covariance is None and len(survey.anchors.declared):
         drift_variance = _drawn_drift_variance(survey, drift_variance)
+    apart, adrift = _unknown_rates(survey)
     if mean is not None:
         offset_variance = variance_to_mean(fit.offsets.solution, mean)
         drift_variance = variance_to_mean(fit.drifts.solution, mean)
@@ -151,7 +153,32 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     ) ** 2
     drift_left += (settled.changed_ppb[node] / 2) ** 2
     drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
-    return uncertainty, np.sqrt(drift_variance + drift_left) / NS
+    unknown = np.where(apart | adrift, FREE_RUN_DRIFT_PPB, 0.0)
+    uncertainty = np.hypot(uncertainty, unknown * fit.window.span_s)
+    return uncertainty, np.sqrt(drift_variance + drift_left + unknown**2) / NS
+
+
+def _unknown_rates(survey: Survey) -> tuple[Bool, Bool]:
+    """Hosts (H,) whose rate no path tells, having too few probes: against the other hosts of their part (the largest
+    group whose rates are told against each other); and those of that group, if the rate of what the part is measured
+    against is what is not told."""
+    offsets, drifts, node = survey.fit.offsets.network, survey.fit.drifts.network, survey.anchors.node
+    part, group = offsets.component[node], drifts.component[node]
+    sizes = np.zeros((part.max(initial=0) + 1, group.max(initial=0) + 1), np.int64)
+    np.add.at(sizes, (part, group), 1)
+    main = sizes.argmax(axis=1)
+    apart = group != main[part]
+    anchor = offsets.anchor[part]
+    adrift = ~apart & survey.anchors.anchored & (drifts.component[anchor] != main[part])
+    # What a part is measured against has the rate that it is given.
+    apart &= node != anchor
+    return apart, adrift
+
+
+def rate_untold(survey: Survey) -> bool:
+    """Whether the paths do not tell an only reference's rate against the fleet's."""
+    _, adrift = _unknown_rates(survey)
+    return bool(adrift.any())
 
 
 def _drawn_drift_variance(survey: Survey, drawn: Float64) -> Float64:

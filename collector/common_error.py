@@ -9,7 +9,6 @@ references are in the fit, each by an edge of its own; what their rates have in 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +17,9 @@ from noonmark.collector.estimate import UNBOUNDED_NS, FleetEstimate, Float64, Ho
 
 LEAST_DRIFT_PPB = 1.0
 """A reference that is only declared true within an uncertainty may drift by this much within it."""
+FREE_RUN_DRIFT_PPB = 50_000.0
+"""Standard uncertainty of the rate of a clock of which nothing is known: a server's quartz; common practice, no
+source."""
 _RELATIVE = frozenset({HostState.REFERENCE, HostState.MEASURED, HostState.STALE})
 
 
@@ -40,20 +42,27 @@ def leaning_on(estimate: FleetEstimate, reference: Reference) -> FleetEstimate:
     )
 
 
+def with_rate_unknown(estimate: FleetEstimate) -> FleetEstimate:
+    """An only reference's rate against the fleet is told by no path: said of it, that is said of all hosts alike."""
+    (reference,) = estimate.references
+    rate = max(reference.drift_uncertainty_ppb, FREE_RUN_DRIFT_PPB)
+    return replace(estimate, references=(replace(reference, drift_uncertainty_ppb=rate),))
+
+
 def common_drift(estimate: FleetEstimate) -> float:
     """Standard uncertainty, s/s, of what the references' rates add to every host's own alike; 0 of an only, exact
     one."""
     return shared_drift(estimate.references)
 
 
-def shared_drift(references: Sequence[Reference]) -> float:
+def shared_drift(references: tuple[Reference, ...]) -> float:
     """The same of references by themselves.
 
     Every host's rate is a mean of the references' with weights that sum to 1. So its error is that of the references'
     best mean, whose variance is the inverse of the sum of their inverse variances, and a rest that has nothing to do
     with that: the covariance of the two is the best mean's own variance, whatever the weights.
     """
-    if not references or (len(references) == 1 and references[0].uncertainty_ns == 0):
+    if not references or references == (Reference(references[0].host),):
         return 0.0
     rates = [max(reference.drift_uncertainty_ppb, LEAST_DRIFT_PPB) * 1e-9 for reference in references]
     return math.sqrt(1.0 / sum(rate**-2 for rate in rates))

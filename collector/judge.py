@@ -44,6 +44,8 @@ COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
 STALE_SHARE = 0.4
 """A host silent for this share of the window is stale."""
+MISSED = 3.0
+"""Some are asked seldom, such as NTP servers: they are silent once so many of their usual intervals are over."""
 LEAST_SILENCE_S = 15.0
 """And for at least so long: hosts report every few seconds, and a window that has just begun is short."""
 
@@ -368,9 +370,13 @@ def _lost(survey: Survey, host: int, others: int) -> Finding:
 
 
 def silent_hosts(survey: Survey) -> Bool:
-    """Hosts (H,) of which nothing was heard for a good part of the window."""
-    newest = newest_s(survey)
-    silence = max(STALE_SHARE * survey.fit.window.span_s, LEAST_SILENCE_S)
+    """Hosts (H,) of which nothing was heard for a good part of the window, and longer than is usual with them."""
+    newest, span = newest_s(survey), survey.fit.window.span_s
+    probes = np.zeros(survey.anchors.hosts)
+    for ends in (survey.pairing.first, survey.pairing.second):
+        np.add.at(probes, ends, survey.pairing.probes)
+    usual = span / np.maximum(probes, 1.0)
+    silence = np.maximum(max(STALE_SHARE * span, LEAST_SILENCE_S), MISSED * usual)
     limit = -silence + min(float(np.max(newest)), 0.0)
     return np.asarray(np.isfinite(newest) & (newest < limit))
 

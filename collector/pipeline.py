@@ -8,8 +8,8 @@ from functools import partial
 
 import numpy as np
 
-from noonmark.collector.assemble import assemble
-from noonmark.collector.common_error import leaning_on
+from noonmark.collector.assemble import assemble, rate_untold
+from noonmark.collector.common_error import leaning_on, with_rate_unknown
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.judge import Accusation, judge, worst_suspect
 from noonmark.collector.linefit import anchoring
@@ -95,7 +95,10 @@ def step(
             break
     verdict = judge(settled, accused, dropped, probes, good, torn_between(declared, apart_ns, settled.survey))
     estimate = assemble(settled, declared, verdict, settings.wander_ppb)
-    return estimate if lone is None or lone in declared else leaning_on(estimate, lone)
+    if lone is None:
+        return estimate
+    estimate = estimate if lone in declared else leaning_on(estimate, lone)
+    return with_rate_unknown(estimate) if estimate.references and rate_untold(settled.survey) else estimate
 
 
 def with_defaults(references: tuple[Reference, ...], settings: Settings) -> tuple[Reference, ...]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from noonmark.collector.common_error import FREE_RUN_DRIFT_PPB
 from noonmark.collector.estimate import Reference
 from noonmark.collector.reported import HeardStatus, Reported, sources_named
 from noonmark.proto.oscillators import holdover_uncertainty, oscillator_named
@@ -21,8 +22,6 @@ from noonmark.proto.reference import LIMIT_IN_UNCERTAINTIES, NTP_PREFIX, Referen
 
 FREE_RUN_UNCERTAINTY_NS = 1e9
 """Standard uncertainty of a reference of which nothing is known."""
-FREE_RUN_DRIFT_PPB = 50_000.0
-"""And of its rate: a server's quartz; common practice, no source."""
 SERVER_AGE_S = 300.0
 """An NTP server's word on itself counts for so long."""
 PHI = 15e-6

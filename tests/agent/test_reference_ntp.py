@@ -27,8 +27,15 @@ LIMIT = 20.0
 class Talk:
     """A client and a server `ahead_ns` of it, joined by delays."""
 
-    def __init__(self, *, ahead_ns: int = 0, there_ns: int = 1_000_000, back_ns: int = 1_000_000) -> None:
-        self.client = Association("ntp:quay", random.Random(7))
+    def __init__(
+        self,
+        *,
+        ahead_ns: int = 0,
+        there_ns: int = 1_000_000,
+        back_ns: int = 1_000_000,
+        settings: NtpSettings | None = None,
+    ) -> None:
+        self.client = Association("ntp:quay", random.Random(7), settings)
         self.ahead_ns, self.there_ns, self.back_ns = ahead_ns, there_ns, back_ns
         self.now = 0
         self.asked_at: list[int] = []
@@ -201,8 +208,18 @@ def test_a_clock_set_between_request_and_answer_spoils_the_exchange() -> None:
     assert talk.client.best(now=talk.now) is None
 
 
-def test_requests_are_spaced_politely() -> None:
+def test_requests_are_never_closer_than_the_least_poll_interval() -> None:
+    """RFC 5905, figure 6: MINPOLL is 4, that is 16 s; here with a tenth of jitter."""
     talk = Talk()
+    for _ in range(30):
+        talk.exchange()
+    spacings = [later - earlier for earlier, later in zip(talk.asked_at, talk.asked_at[1:], strict=False)]
+    assert all(14 * SECOND_NS <= spacing <= 18 * SECOND_NS for spacing in spacings)
+    assert sum(spacings) / len(spacings) == pytest.approx(16 * SECOND_NS, rel=0.05)
+
+
+def test_requests_are_spaced_as_they_are_asked_to_be() -> None:
+    talk = Talk(settings=NtpSettings(interval_ns=64 * SECOND_NS))
     for _ in range(30):
         talk.exchange()
     spacings = [later - earlier for earlier, later in zip(talk.asked_at, talk.asked_at[1:], strict=False)]

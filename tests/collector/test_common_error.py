@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields, replace
 
 import networkx
 import numpy as np
@@ -12,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from noonmark.collector import network
-from noonmark.collector.common_error import common_drift, shared_drift
-from noonmark.collector.estimate import UNBOUNDED_NS, Reference
+from noonmark.collector.common_error import FREE_RUN_DRIFT_PPB, common_drift, shared_drift
+from noonmark.collector.estimate import UNBOUNDED_NS, FindingKind, FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.pairs import compare
 
 EXACT = solved("kernel-lan", 1)
@@ -89,7 +90,7 @@ def test_differences_stay_tight_while_several_references_run_free(
         monkeypatch.setattr(network, "DENSE_UNKNOWNS", 5)
     references = [Reference(name, 1e9, math.inf, rate) for name, rate in zip(NAMES, rates, strict=True)]
     estimate = solve_again(THREE.probes, references)
-    common = shared_drift(references)
+    common = shared_drift(tuple(references))
     assert common == pytest.approx(1e-9 / math.sqrt(sum(rate**-2 for rate in rates)))
     # No host's rate is known better than the references' best mean.
     assert estimate.drift_uncertainty == pytest.approx(np.full(len(estimate.hosts), common), rel=0.01)
@@ -113,7 +114,7 @@ def test_the_shared_part_and_the_pairs_rest_hold_in_every_network(edges: list, r
     graph.add_edges_from((host, host + 1, {"ohm": 1e4}) for host in range(6))
     graph.add_edges_from((host, "time", {"ohm": rate**2}) for host, rate in rates.items())
     away = networkx.resistance_distance(graph, weight="ohm")
-    shared = (shared_drift([Reference(str(host), 1e9, math.inf, rate) for host, rate in rates.items()]) * 1e9) ** 2
+    shared = (shared_drift(tuple(Reference(str(host), 1e9, math.inf, rate) for host, rate in rates.items())) * 1e9) ** 2
     for a in range(7):
         for b in range(a):
             whole = [away[host]["time"] for host in (a, b)]
@@ -121,3 +122,51 @@ def test_the_shared_part_and_the_pairs_rest_hold_in_every_network(edges: list, r
             assert min(whole) >= shared * (1 - 1e-6)
             bound = min(sum(whole), sum(map(math.sqrt, rest)) ** 2)
             assert away[a][b] <= bound * (1 + 1e-6) + 1e-6 * shared
+
+
+def seldom_asked(ages_s: tuple[float, ...]) -> ProbeColumns:
+    """The same fleet, whose reference one host alone asks, so many seconds before the window's end: an NTP server."""
+    probes = EXACT.probes
+    reference = probes.hosts.index(NAME)
+    of_reference = (probes.source == reference) | (probes.destination == reference)
+    client = np.bincount(probes.source[probes.destination == reference]).argmax()
+    asked = np.flatnonzero((probes.source == client) & (probes.destination == reference))
+    age_s = (probes.t1_ns.max() - probes.t1_ns[asked]) / 1e9
+    kept = [asked[np.abs(age_s - age).argmin()] for age in ages_s]
+    rows = np.sort(np.concatenate([np.flatnonzero(~of_reference), kept]))
+    columns = {one.name: getattr(probes, one.name)[rows] for one in fields(probes) if one.name != "hosts"}
+    return replace(probes, **columns)
+
+
+def errors_in_uncertainties(estimate: FleetEstimate) -> np.ndarray:
+    truth = EXACT.truth.offsets_ns(estimate.at_ns)
+    assert (estimate.lower_ns <= truth).all()
+    assert (truth <= estimate.upper_ns).all()
+    others = [row for row, host in enumerate(estimate.hosts) if host != NAME]
+    return np.abs(estimate.offset_ns - truth)[others] / estimate.uncertainty_ns[others]
+
+
+@pytest.mark.parametrize("declared", [Reference(NAME), Reference(NAME, 2e4, 1e5)], ids=["exact", "declared"])
+@pytest.mark.parametrize("age_s", [5.0, 55.0])
+def test_a_reference_asked_once_in_the_window_tells_no_rate(age_s: float, declared: Reference) -> None:
+    estimate = solve_again(seldom_asked((age_s,)), [declared])
+    assert errors_in_uncertainties(estimate).max() < 2.0
+    assert estimate.references[0].drift_uncertainty_ppb == FREE_RUN_DRIFT_PPB
+    hosts = [host for host in estimate.hosts if host != NAME]
+    assert min(estimate.drift_uncertainty[estimate.index(host)] for host in hosts) >= FREE_RUN_DRIFT_PPB * 1e-9
+    # What no path tells of the reference is no part of the differences between hosts.
+    pair, good = (compare(one, *hosts[:2]) for one in (estimate, EXACT.estimate))
+    assert pair.uncertainty_ns < 2 * good.uncertainty_ns
+
+
+def test_a_reference_asked_every_sixteen_seconds_is_as_good_as_it_says() -> None:
+    estimate = solve_again(seldom_asked((58.0, 42.0, 26.0, 10.0)), [Reference(NAME, 2e4, 1e5)])
+    assert errors_in_uncertainties(estimate).max() < 2.0
+    assert estimate.uncertainty_ns.max() < 1.2 * 2e4
+    assert estimate.references[0].drift_uncertainty_ppb == 0.0
+    assert not {finding.kind for finding in estimate.findings} & {FindingKind.STALE}
+
+
+def test_a_server_is_silent_after_three_of_its_own_intervals() -> None:
+    silent = solve_again(seldom_asked((59.0, 58.0, 57.0, 56.0, 55.0, 54.0, 53.0)), [Reference(NAME, 2e4, 1e5)])
+    assert [finding.host for finding in silent.findings if finding.kind is FindingKind.STALE] == [NAME]
