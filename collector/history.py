@@ -27,7 +27,7 @@ from noonmark.collector.history_columns import HOSTS, PATHS, Kind, host_columns,
 from noonmark.collector.history_database import Database, HistoryError
 from noonmark.collector.history_fleet import beside
 from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, Moments, between
-from noonmark.collector.history_journal import Journal, Setting
+from noonmark.collector.history_journal import Journal
 from noonmark.collector.history_names import Names
 from noonmark.collector.history_places import Place, Places
 from noonmark.collector.history_postgresql import PostgresqlDatabase
@@ -35,6 +35,7 @@ from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_sampling import sample, span_edges, stretch
 from noonmark.collector.history_sqlite import SqliteDatabase
 from noonmark.collector.history_tables import Tables
+from noonmark.collector.history_upheavals import Change, Upheaval, sort_out
 from noonmark.collector.history_upkeep import Upkeep
 
 SECOND_NS = 10**9
@@ -213,8 +214,8 @@ class History:
         if number is None:
             reason = self._never_kept(host)
             return PairEstimate(host, None, at_ns, False, reason, findings=self._near((host,), at_ns))
-        settings = self._settings((host,), at_ns, at_ns)
-        found = self._sampled(HOSTS, number, settings, np.array([at_ns]))
+        settings, upheavals = self._changes((host,), at_ns, at_ns)
+        found = self._sampled(HOSTS, number, settings, upheavals, np.array([at_ns]))
         was_set = any(setting.at_ns <= at_ns for setting in settings)
         pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns, was_set=was_set)
         return replace(pair, findings=self._near((host,), at_ns))
@@ -291,25 +292,32 @@ class History:
         number = self._names.host(host)
         if number is None:
             return None
-        settings = self._settings((host,), int(instants[0]), int(instants[-1]))
-        return self._sampled(HOSTS, number, settings, instants)
+        settings, upheavals = self._changes((host,), int(instants[0]), int(instants[-1]))
+        return self._sampled(HOSTS, number, settings, upheavals, instants)
 
-    def _sampled(self, kind: Kind, number: int, settings: Sequence[Setting], instants: Int64) -> Interpolated:
+    def _sampled(
+        self, kind: Kind, number: int, settings: Sequence[Change], upheavals: Sequence[Upheaval], instants: Int64
+    ) -> Interpolated:
         return sample(
             self._tables,
             kind,
             number,
             instants,
             settings,
+            upheavals,
             reach_ns=self._reach[kind.name],
             drift_limit=self._pace.drift_limit,
         )
 
-    def _settings(self, hosts: Sequence[str], since_ns: int, until_ns: int) -> list[Setting]:
-        """Settings of these hosts' clocks that may matter between the two instants: a day beyond either."""
+    def _changes(self, hosts: Sequence[str], since_ns: int, until_ns: int) -> tuple[list[Change], list[Upheaval]]:
+        """Settings and upheavals of these hosts' clocks that may matter between the instants: a day beyond either."""
         day = 86_400 * SECOND_NS
-        found = [setting for host in hosts for setting in self._journal.settings(host, since_ns - day, until_ns + day)]
-        return sorted(found, key=lambda setting: setting.at_ns)
+        settings, upheavals = list[Change](), list[Upheaval]()
+        for host in hosts:
+            found = sort_out(self._journal.changes(host, since_ns - day, until_ns + day), self._pace.reach_ns)
+            settings += found[0]
+            upheavals += found[1]
+        return sorted(settings, key=lambda setting: setting.at_ns), upheavals
 
     def _near(self, hosts: Sequence[str], at_ns: int) -> tuple[Finding, ...]:
         found = {
@@ -351,25 +359,25 @@ class History:
             reach_ns=self._reach[kind.name],
             drift_limit=self._pace.drift_limit,
         )
-        self._mend_settings(kind, at_ns, found.numbers, found.before, found.after, answer)
+        self._mend_changed(kind, at_ns, found.numbers, found.before, found.after, answer)
         return answer, found.numbers
 
-    def _mend_settings(
+    def _mend_changed(
         self, kind: Kind, at_ns: int, numbers: Int64, before: Moments, after: Moments, answer: Interpolated
     ) -> None:
-        """Ask anew, one by one, for those whose clocks were set near the moment."""
+        """Ask anew, one by one, for those whose clocks were set, or changed their rate, near the moment."""
         earliest = int(before.at_ns[before.present].min(initial=at_ns))
         latest = int(after.at_ns[after.present].max(initial=at_ns))
         reach = self._reach[kind.name]
-        hosts_set = self._journal.hosts_set(min(earliest, at_ns - reach) - reach, max(latest, at_ns + reach))
-        if not hosts_set:
+        changed = self._journal.hosts_changed(min(earliest, at_ns - reach) - reach, max(latest, at_ns + reach))
+        if not changed:
             return
         for place, number in enumerate(numbers.tolist()):
             ends = [name for name in self._names.name(kind, number) if name]
-            if hosts_set.isdisjoint(ends):
+            if changed.isdisjoint(ends):
                 continue
             with contextlib.suppress(HistoryError):
-                settings = self._settings(ends, at_ns, at_ns)
-                one = self._sampled(kind, number, settings, np.array([at_ns]))
+                settings, upheavals = self._changes(ends, at_ns, at_ns)
+                one = self._sampled(kind, number, settings, upheavals, np.array([at_ns]))
                 answer.matrix[:, place] = one.matrix[:, 0]
                 answer.how[place], answer.measured_ns[place] = one.how[0], one.measured_ns[0]

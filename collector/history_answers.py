@@ -104,7 +104,9 @@ def owns(host: str, at_ns: Int64, found: Interpolated, *, reach_ns: int) -> Iter
             yield own(host, at, found, place, reach_ns=reach_ns)
 
 
-_WORTH_A_WORD = tuple(int(how) for how in (How.NOTHING, How.GAP, How.STEPPED, How.AFTER_LAST, How.BEFORE_FIRST))
+_WORTH_A_WORD = tuple(
+    int(how) for how in (How.NOTHING, How.GAP, How.STEPPED, How.UNSETTLED, How.AFTER_LAST, How.BEFORE_FIRST)
+)
 """An instant that came about in one of these ways may have a reason or a caution."""
 
 
@@ -114,6 +116,8 @@ def _caution(host: str, how: How, at_ns: int, measured_ns: int, reach_ns: int) -
         return f"nothing was measured of {host} for a while: {away} from the nearest estimate, limits widened for it"
     if how is How.STEPPED:
         return f"the clock of {host} was set about then, nobody knows quite when: limits hold both sides of it"
+    if how is How.UNSETTLED:
+        return f"the clock of {host} was changing its rate about then: limits widened for all that it may have done"
     if how is How.AFTER_LAST and at_ns - measured_ns > reach_ns:
         moment = format_instant(measured_ns, digits=0)
         return f"{host} was last measured {away} before ({moment}): limits widened for it"

@@ -6,6 +6,8 @@
   uncertainty (a rectangular distribution: JCGM 100, 4.3.7).
 - Across a *gap*, longer than the later estimate's own window reaches back, limits widen at the drift limit from either
   side, and what both sides allow is kept; where they allow nothing in common, all that either allows.
+- Where a clock is known to have changed its rate meanwhile, or was slewed, it may have run at any rate between those at
+  both ends, and as far beyond as `bend` says; the limits hold every such course.
 - On one side only (past the last tick, or at a setting of the clock) they widen at the drift limit from that side.
 - A host that is the reference does not leave itself: its limits do not widen.
 """
@@ -56,6 +58,8 @@ class How(enum.IntEnum):
     """Only an earlier moment is usable."""
     BEFORE_FIRST = 6
     """Only a later one."""
+    UNSETTLED = 7
+    """The clock changed its rate then, or was slewed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,9 @@ class _Side:
     """How far the limits widen on the way if nothing is measured there, ns."""
 
 
-def _carried(moments: Moments, base: Int64, at_ns: int | Int64, kind: Kind, usable: Bool, drift_limit: float) -> _Side:
+def _carried(
+    moments: Moments, base: Int64, at_ns: int | Int64, kind: Kind, usable: Bool, drift_limit: float | Float64
+) -> _Side:
     matrix = moments.matrix
     way = np.where(moments.present, at_ns - moments.at_ns, 0).astype(np.float64)
     moved = matrix[DRIFT] / 1e15 * way
@@ -128,25 +134,31 @@ def between(
     reach_ns: int,
     drift_limit: float = DRIFT_LIMIT,
     side: Int64 | None = None,
+    bend: Float64 | None = None,
 ) -> Interpolated:
     """Every series at `at_ns` (one instant, or one for each (S,)), from its last moment up to then and its first after.
 
     S series at one instant, or one series at S instants: it is all the same here.
 
     `reach_ns` is how far back a later moment's own probes reach: longer apart than that is a gap. `side` (S,) is -1
-    where only the earlier moment may be used, 1 where only the later one, 0 where both.
+    where only the earlier moment may be used, 1 where only the later one, 0 where both. `bend` (S,) is how far the
+    clock's rate may have been outside the rates of both moments, where it did not run evenly; 0 where nothing says so.
     """
+    bend = np.zeros(len(before.present)) if bend is None else bend
+    # Where only one side is known, the clock may have been anywhere that so bent a course leads.
+    loose = np.maximum(drift_limit, bend)
     side = np.zeros(len(before.present), np.int64) if side is None else side
     use_before = before.present & known(before.matrix, kind) & (side <= 0)
     use_after = after.present & known(after.matrix, kind) & (side >= 0)
     base = np.where(use_before, before.matrix[OFFSET], np.where(use_after, after.matrix[OFFSET], 0))
-    early = _carried(before, base, at_ns, kind, use_before, drift_limit)
-    late = _carried(after, base, at_ns, kind, use_after, drift_limit)
+    early = _carried(before, base, at_ns, kind, use_before, loose)
+    late = _carried(after, base, at_ns, kind, use_after, loose)
     joined = (before.matrix[kind.flags] & JOINED) != 0
     apart = np.where(use_before & use_after, after.at_ns - before.at_ns, 0)
     exact = before.present & (before.at_ns == at_ns) & (side <= 0)
     both = use_before & use_after & ~exact
-    gap = both & ~joined & (apart > reach_ns)
+    bent = both & (bend > 0.0)
+    gap = both & ~joined & ~bent & (apart > reach_ns)
     near_before = use_before & (~use_after | (early.away_ns <= late.away_ns))
     matrix = np.where(near_before | (before.present & ~use_after), before.matrix, after.matrix)
     matrix[kind.flags] &= ~JOINED
@@ -161,6 +173,8 @@ def between(
     answer = _chosen(gap, across, answer)
     how[gap] = How.GAP
     how[gap & contradicted] = How.STEPPED
+    answer = _chosen(bent, _on_a_bent_course(before, after, base, early, late, share, apart, bend), answer)
+    how[bent] = How.UNSETTLED
     numbers = use_before | use_after
     _write(matrix, base, answer, numbers)
     matrix[:, exact] = before.matrix[:, exact]
@@ -228,6 +242,52 @@ def _on_the_line(
         line(OFFSET),
         np.where(joined, lower, np.minimum(lower, np.minimum(early.lower, late.lower))),
         np.where(joined, upper, np.maximum(upper, np.maximum(early.upper, late.upper))),
+        np.maximum(early.variance, late.variance) + apart**2 / 12.0,
+    )
+
+
+def _on_a_bent_course(
+    before: Moments,
+    after: Moments,
+    base: Int64,
+    early: _Side,
+    late: _Side,
+    share: Float64,
+    apart_ns: Int64,
+    bend: Float64,
+) -> _Answer:
+    """Limits of every course from within the limits at one end to within those at the other, whose rate stays between
+    the two ends' rates widened by `bend`.
+
+    The highest such course rises from the upper limit before at the greatest rate, and comes to that after at the
+    least. Told is the line between both limits, raised by the most that this peak is above it: so limits of two
+    instants hold all instants between them too. Where there is no such course, all that both ends allow by their lines.
+    """
+    span = np.maximum(apart_ns, 1).astype(np.float64)
+    rates = np.stack([before.matrix[DRIFT], after.matrix[DRIFT]]) / 1e15
+    least, most = rates.min(axis=0) - bend, rates.max(axis=0) + bend
+
+    def ends(row: int) -> tuple[Float64, Float64, Bool]:
+        first, last = (side.matrix[row] - base for side in (before, after))
+        infinite = (np.abs(before.matrix[row]) >= UNBOUNDED) | (np.abs(after.matrix[row]) >= UNBOUNDED)
+        return first.astype(np.float64), last.astype(np.float64), infinite
+
+    def peak(first: Float64, last: Float64) -> Float64:
+        rate = np.clip((last - first) / span, least, most)
+        return np.asarray((most - rate) * (rate - least) / np.maximum(most - least, 1e-18) * span)
+
+    (low_a, low_b, no_lower), (high_a, high_b, no_upper) = ends(LOWER), ends(UPPER)
+    lower = low_a + (low_b - low_a) * share - peak(low_a, low_b)
+    upper = high_a + (high_b - high_a) * share + peak(high_a, high_b)
+    torn = ((low_a + least * span > high_b) | (high_a + most * span < low_b)) & ~no_lower & ~no_upper
+    lower = np.where(torn, np.minimum(np.minimum(early.lower, late.lower), lower), lower)
+    upper = np.where(torn, np.maximum(np.maximum(early.upper, late.upper), upper), upper)
+    start, end, _ = ends(OFFSET)
+    apart = early.offset - late.offset
+    return (
+        start + (end - start) * share,
+        np.where(no_lower, -np.inf, lower),
+        np.where(no_upper, np.inf, upper),
         np.maximum(early.variance, late.variance) + apart**2 / 12.0,
     )
 

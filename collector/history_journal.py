@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 
 from noonmark.collector.estimate import Finding, FindingKind, FleetEstimate, Reference
 from noonmark.collector.history_database import Database, Row, Writing
+from noonmark.collector.history_upheavals import WITHIN_NS, Change
 
 SECOND_NS = 10**9
 EVENTS = frozenset({FindingKind.STEP, FindingKind.SUSPEND, FindingKind.FREQUENCY_CHANGE, FindingKind.LEAP_OR_SMEAR})
 """Kinds that happen at an instant; the others last."""
-SETTINGS = (FindingKind.STEP, FindingKind.SUSPEND)
+CHANGES = (FindingKind.STEP, FindingKind.SUSPEND, FindingKind.FREQUENCY_CHANGE)
 """Kinds after which a host's clock is another line."""
 SAME_EVENT_NS = 10 * SECOND_NS
 """Two tellings of one event may differ by this much in time."""
@@ -36,20 +37,6 @@ class Era:
     centre_age_ns: int
     """How far an estimate's instant lies after the middle of its probes; 0 where it was not told."""
     references: tuple[Reference, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """A host's clock was set at `at_ns`, give or take `within_ns`; ticks from `seen_ns` on know it."""
-
-    at_ns: int
-    seen_ns: int
-    within_ns: int = 0
-
-    @property
-    def earliest_ns(self) -> int:
-        """Before this the clock was certainly not set yet."""
-        return self.at_ns - self.within_ns
 
 
 class Journal:
@@ -118,21 +105,21 @@ class Journal:
             if row[0] in _KINDS:  # a kind of a newer noonmark has no name here
                 yield _finding(row)
 
-    def settings(self, host: str, since_ns: int, until_ns: int) -> list[Setting]:
-        """When a host's clock was set within [since, until], in order of time."""
+    def changes(self, host: str, since_ns: int, until_ns: int) -> list[Change]:
+        """When a host's clock was set, or changed its rate, within [since, until], in order of time."""
         rows = self._database.read(
-            "SELECT at_ns, seen_ns, evidence FROM finding WHERE host = ? AND source = '' AND destination = '' "
-            f"AND kind IN ({', '.join('?' * len(SETTINGS))}) AND at_ns >= ? AND at_ns <= ? ORDER BY at_ns",
-            (host, *SETTINGS, since_ns, until_ns),
+            "SELECT kind, at_ns, seen_ns, evidence FROM finding WHERE host = ? AND source = '' AND destination = '' "
+            f"AND kind IN ({', '.join('?' * len(CHANGES))}) AND at_ns >= ? AND at_ns <= ? ORDER BY at_ns",
+            (host, *CHANGES, since_ns, until_ns),
         )
-        return [Setting(int(at), int(seen), _within_ns(evidence)) for at, seen, evidence in rows]
+        return [_change(FindingKind(kind), int(at), int(seen), str(evidence)) for kind, at, seen, evidence in rows]
 
-    def hosts_set(self, since_ns: int, until_ns: int) -> set[str]:
-        """Hosts whose clocks were set within [since, until]."""
+    def hosts_changed(self, since_ns: int, until_ns: int) -> set[str]:
+        """Hosts whose clocks were set, or changed their rate, within [since, until]."""
         rows = self._database.read(
-            f"SELECT DISTINCT host FROM finding WHERE kind IN ({', '.join('?' * len(SETTINGS))}) "
+            f"SELECT DISTINCT host FROM finding WHERE kind IN ({', '.join('?' * len(CHANGES))}) "
             "AND at_ns >= ? AND at_ns <= ?",
-            (*SETTINGS, since_ns, until_ns),
+            (*CHANGES, since_ns, until_ns),
         )
         return {str(row[0]) for row in rows} - {""}
 
@@ -141,6 +128,13 @@ class Journal:
         """Give up findings and eras that ended before an instant."""
         writing.execute("DELETE FROM finding WHERE until_ns < ?", (before_ns,))
         writing.execute("DELETE FROM era WHERE end_ns < ?", (before_ns,))
+
+
+def _change(kind: FindingKind, at_ns: int, seen_ns: int, evidence: str) -> Change:
+    if kind is FindingKind.FREQUENCY_CHANGE:
+        rate = float(json.loads(evidence).get("change_ppb", 0.0)) / 1e9
+        return Change(kind, at_ns, seen_ns, WITHIN_NS, rate)
+    return Change(kind, at_ns, seen_ns, _within_ns(evidence))
 
 
 def _within_ns(evidence: str) -> int:

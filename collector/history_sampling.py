@@ -12,9 +12,9 @@ import numpy as np
 from noonmark.collector.estimate import Bool, Int64
 from noonmark.collector.history_columns import Kind
 from noonmark.collector.history_interpolation import Interpolated, Moments, between, either
-from noonmark.collector.history_journal import Setting
 from noonmark.collector.history_schema import BLOCK_BITS, SPAN_NS, span_of
 from noonmark.collector.history_tables import NO_STRETCH, Stretch, Tables, merged
+from noonmark.collector.history_upheavals import Change, Upheaval, rates_between
 
 _PAGE = 64
 
@@ -85,16 +85,20 @@ def sample(
     kind: Kind,
     number: int,
     instants: Int64,
-    settings: Sequence[Setting],
+    settings: Sequence[Change],
+    upheavals: Sequence[Upheaval] = (),
     *,
     reach_ns: int,
     drift_limit: float,
 ) -> Interpolated:
-    """One series at rising instants (T,); `settings` are those of its clocks, in order of time.
+    """One series at rising instants (T,); `settings` and `upheavals` are those of its clocks, in order of time.
 
     A moment between a setting and the first tick that knew of it may rest on both sides of it and is passed over; and
-    nothing is interpolated across a setting. As near to a setting as its instant is unsure, either side may hold.
+    nothing is interpolated across a setting. As near to a setting as its instant is unsure, either side may hold. The
+    moments of an upheaval are passed over too, and what lies across it is as unsure as the clock then was.
     """
+    spoilt = [(setting.earliest_ns, setting.seen_ns, setting.at_ns + setting.within_ns) for setting in settings]
+    spoilt += [(one.start_ns, one.end_ns, one.end_ns) for one in upheavals]
     first, last = int(instants[0]), int(instants[-1])
     whole = merged(
         [
@@ -103,15 +107,18 @@ def sample(
             one_beside(tables, kind, number, last, later=True),
         ]
     )
-    doubtful = _doubtful(whole.at_ns, settings)
+    doubtful = _doubtful(whole.at_ns, spoilt)
     if doubtful.any():
-        whole = _replaced(tables, kind, number, whole, doubtful, first, last, settings)
+        whole = _replaced(tables, kind, number, whole, doubtful, first, last, spoilt)
     set_at = np.array([setting.at_ns for setting in settings], np.int64)
     passed = np.searchsorted(set_at, instants, side="right")  # settings that lie behind each instant
 
     def on_that_side(passed: Int64) -> Interpolated:
         before, after = _neighbours(whole, instants, set_at, passed)
-        return between(before, after, instants, kind, reach_ns=reach_ns, drift_limit=drift_limit)
+        bend = rates_between(
+            np.where(before.present, before.at_ns, instants), np.where(after.present, after.at_ns, instants), upheavals
+        )
+        return between(before, after, instants, kind, reach_ns=reach_ns, drift_limit=drift_limit, bend=bend)
 
     found = on_that_side(passed)
     other = passed.copy()
@@ -121,10 +128,14 @@ def sample(
     return found if (other == passed).all() else either(found, on_that_side(other), other != passed)
 
 
-def _doubtful(at_ns: Int64, settings: Sequence[Setting]) -> Bool:
+_Spoilt = tuple[int, int, int]
+"""Ticks from the first instant until before the second are in doubt; questions up to the third may rest on them."""
+
+
+def _doubtful(at_ns: Int64, spoilt: Sequence[_Spoilt]) -> Bool:
     doubtful = np.zeros(len(at_ns), np.bool_)
-    for setting in settings:
-        doubtful |= (at_ns >= setting.earliest_ns) & (at_ns < setting.seen_ns)
+    for earliest, seen, _ in spoilt:
+        doubtful |= (at_ns >= earliest) & (at_ns < seen)
     return doubtful
 
 
@@ -136,17 +147,18 @@ def _replaced(
     doubtful: Bool,
     first: int,
     last: int,
-    settings: Sequence[Setting],
+    spoilt: Sequence[_Spoilt],
 ) -> Stretch:
     """Leave doubtful moments out, and fetch the next good one on either side instead."""
     parts = [Stretch(whole.at_ns[~doubtful], whole.matrix[:, ~doubtful])]
-    for setting in settings:
-        earliest, until = setting.earliest_ns, max(setting.seen_ns, setting.at_ns + setting.within_ns)
-        if earliest <= last < until or earliest <= first < until:
-            parts.append(one_beside(tables, kind, number, setting.seen_ns - 1, later=True))
+    for earliest, seen, latest in spoilt:
+        taken_out = doubtful & (whole.at_ns >= earliest) & (whole.at_ns < seen)
+        until = max(seen, latest)
+        if earliest <= last < until or earliest <= first < until or taken_out.any():
+            parts.append(one_beside(tables, kind, number, seen - 1, later=True))
             parts.append(one_beside(tables, kind, number, earliest - 1, later=False))
     merge = merged(parts)
-    good = ~_doubtful(merge.at_ns, settings)
+    good = ~_doubtful(merge.at_ns, spoilt)
     return Stretch(merge.at_ns[good], merge.matrix[:, good])
 
 

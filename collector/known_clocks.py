@@ -184,7 +184,7 @@ def _table_of(
 
 
 def _settings(source: ClockSource, host: str, since_ns: int, until_ns: int) -> list[tuple[int, int, int]]:
-    """When a host's clock was set: earliest, as told, latest."""
+    """When a host's clock was set or changed its rate: earliest, as told, latest."""
 
     def span(finding: FindingView) -> tuple[int, int, int]:
         within = round(finding.evidence.get("within_s", 0.0) * 1e9)
@@ -193,7 +193,7 @@ def _settings(source: ClockSource, host: str, since_ns: int, until_ns: int) -> l
     return [
         span(finding)
         for finding in source.findings(since_ns, until_ns, host)
-        if finding.kind in ("step", "suspend") and finding.host == host
+        if finding.kind in ("step", "suspend", "frequency-change") and finding.host == host
     ]
 
 

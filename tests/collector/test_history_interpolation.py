@@ -253,3 +253,58 @@ def test_two_clocks_make_a_path_widen_twice_as_fast() -> None:
     found = between(before, nothing(), START_NS + 100 * SECOND_NS, PATHS, reach_ns=REACH_NS)
 
     assert told(found)[2] == 10_000 + 3_000_000
+
+
+@given(
+    drifts=st.tuples(st.floats(-50e-6, 50e-6), st.floats(-50e-6, 50e-6)),
+    courses=st.lists(st.tuples(st.floats(0.05, 1.0), st.floats(0.0, 1.0)), min_size=1, max_size=5),
+    bend=st.sampled_from([1e-6, 15e-6, 500e-6]),
+    share=shares,
+    errors=st.tuples(st.integers(-9_000, 9_000), st.integers(-9_000, 9_000)),
+)
+def test_a_clock_that_changes_its_rate_as_far_as_it_may_stays_inside(
+    drifts: tuple[float, float],
+    courses: list[tuple[float, float]],
+    bend: float,
+    share: float,
+    errors: tuple[int, int],
+) -> None:
+    """Truth: a course of any straight pieces, each at a rate between those of both ends, widened by `bend`."""
+    length = 40.0
+    least, most = min(drifts) - bend, max(drifts) + bend
+    whole = sum(weight for weight, _ in courses)
+    seconds = np.cumsum([0.0, *(weight / whole * length for weight, _ in courses)])
+    rates = [least + place * (most - least) for _, place in courses]
+    truth = np.concatenate([[0.0], np.cumsum(rates * np.diff(seconds))]) * 1e9
+    before = moments(START_NS, column(errors[0], drift=drifts[0]))
+    end = round(float(truth[-1]))
+    after = moments(START_NS + round(length * 1e9), column(end + errors[1], drift=drifts[1]))
+
+    found = between(
+        before, after, START_NS + round(share * length * 1e9), HOSTS, reach_ns=REACH_NS, bend=np.array([bend])
+    )
+
+    assert found.how[0] == How.UNSETTLED
+    _, lower, upper = told(found)
+    assert lower - 2 <= float(np.interp(share * length, seconds, truth)) <= upper + 2
+
+
+def test_what_nobody_bent_is_as_it_was() -> None:
+    before, after = moments(START_NS, column(0)), moments(START_NS + TICK_NS, column(2_000))
+    even = ask(before, after, START_NS + TICK_NS // 3)
+    bent = between(before, after, START_NS + TICK_NS // 3, HOSTS, reach_ns=REACH_NS, bend=np.zeros(1))
+    assert (told(even), even.how[0]) == (told(bent), bent.how[0])
+
+
+def test_a_course_that_no_rate_explains_holds_both_ends() -> None:
+    before, after = moments(START_NS, column(0)), moments(START_NS + TICK_NS, column(10**9))
+    found = between(before, after, START_NS + TICK_NS // 2, HOSTS, reach_ns=REACH_NS, bend=np.array([5e-4]))
+    assert told(found)[1] <= -10_000
+    assert told(found)[2] >= 10**9 + 10_000
+
+
+def test_on_one_side_of_a_bend_limits_widen_as_fast_as_a_clock_may_be_slewed() -> None:
+    found = between(
+        moments(START_NS, column(0)), nothing(), START_NS + TICK_NS, HOSTS, reach_ns=REACH_NS, bend=np.array([5e-4])
+    )
+    assert told(found)[1:] == (-10_000 - 2_500_000, 10_000 + 2_500_000)
