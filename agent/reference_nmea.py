@@ -16,7 +16,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import AsyncIterator, Iterator
 from contextlib import aclosing
 
@@ -33,6 +33,10 @@ SILENT_AFTER = 3.0
 FIRST_PAUSE, LONGEST_PAUSE = 0.5, 30.0
 GARBAGE_AFTER = 20
 """So many bad lines in a row are not a line's noise: the speed is wrong, or this is no receiver."""
+EPOCHS_COMPARED = 8
+"""As many as RFC 5905's clock filter; an older one's limit has grown by its age."""
+PHI = 15e-6
+"""Rate at which a clock may go astray (RFC 5905)."""
 _LONGEST_LINE = 1024
 
 
@@ -58,6 +62,8 @@ class NmeaReader:
         self._clock = clock
         self._settings = settings or NmeaSettings()
         self._receiver = GnssReceiver(fixed_antenna=self._settings.fixed_antenna)
+        self._recent: deque[tuple[int, int]] = deque(maxlen=EPOCHS_COMPARED)
+        """Monotonic time and offset, ns, of epochs that were trusted."""
         self._bad_in_a_row = 0
         self.sentences = 0
         self.rejected: Counter[str] = Counter()
@@ -119,12 +125,18 @@ class NmeaReader:
             if told is not None and chunk.live:
                 yield self._observation(told, host_ns)
 
+    def clock_set(self) -> None:
+        """The host's clock was set: offsets of before no longer hold."""
+        self._recent.clear()
+
     def _observation(self, told: ReceiverTime, host_ns: int) -> Observation:
         figures = {**told.figures, "rejected": float(self.rejected.total())}
-        offset = None
+        offset, limit = None, self._settings.delay_limit_ns
         if told.time_ns is not None and told.host_ns is not None:
-            offset = told.host_ns - told.time_ns - self._settings.delay_ns
-        limit = self._settings.delay_limit_ns
+            newest = told.host_ns - told.time_ns - self._settings.delay_ns
+            at_ns, offset = self._least_late(newest, told)
+            limit += math.ceil(PHI * (told.monotonic_ns - at_ns))
+            figures["late_ns"] = float(newest - offset)
         known = offset is not None
         return Observation(
             self.name,
@@ -138,6 +150,15 @@ class NmeaReader:
             notices=told.notices,
             figures=figures,
         )
+
+    def _least_late(self, newest: int, told: ReceiverTime) -> tuple[int, int]:
+        """The epoch that came least late of the last few, its monotonic time and offset: a busy host reads sentences
+        later than the receiver's own delay explains, and never sooner."""
+        if not told.trusted:
+            self._recent.clear()
+            return told.monotonic_ns, newest
+        self._recent.append((told.monotonic_ns, newest))
+        return min(self._recent, key=lambda one: (one[1], -one[0]))
 
     def _unusable(self, kind: str, text: str) -> Observation:
         notice = SourceNotice(kind, text)

@@ -212,6 +212,34 @@ def test_an_observation_takes_the_delay_off() -> None:
     assert (found[-1].limit_ns, found[-1].uncertainty_ns) == (30_000_000, 17_320_509)
 
 
+def test_a_busy_host_that_reads_late_does_not_accuse_its_receiver() -> None:
+    """True time stays within the observation's limit however late the sentences are read, and a clock that is set
+    begins anew."""
+    clock = StillClock(offset_ns=7_000_000)
+    watched, splitter = reader(clock, delay_ns=120_000_000, delay_limit_ns=30_000_000), LineSplitter()
+    late_ms = [0, 0, 0, 5, 210, 440, 700, 450, 30, 0]
+    usable = 0
+    for late in late_ms:
+        clock.advance(SECOND_NS)
+        told = epoch(clock.true_ns)
+        clock.advance(120_000_000 + late * 1_000_000)
+        (observation,) = watched.take(splitter, Chunk(told))
+        clock.advance(-120_000_000 - late * 1_000_000)
+        usable += observation.usable
+        assert observation.offset_ns is not None
+        assert observation.limit_ns is not None
+        if observation.usable:
+            assert abs(observation.offset_ns - clock.offset_ns) <= observation.limit_ns
+            assert observation.limit_ns <= 30_000_000 + 8 * 15_000 + 10
+            assert observation.figures["late_ns"] == pytest.approx(late * 1e6, abs=1)
+    assert usable == len(late_ms) - 2, "it is trusted from its third epoch on"
+    clock.offset_ns += 50_000_000
+    watched.clock_set()
+    clock.advance(SECOND_NS + 120_000_000)
+    (observation,) = watched.take(splitter, Chunk(epoch(clock.true_ns - 120_000_000)))
+    assert observation.offset_ns == 57_000_000
+
+
 def test_a_recording_sets_the_state_and_is_no_observation() -> None:
     clock = StillClock()
     watched, splitter = reader(clock), LineSplitter()
