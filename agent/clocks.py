@@ -16,6 +16,9 @@ from typing import Protocol
 from noonmark.agent.kernel_clock import Discipline, read_discipline, read_kernel_clock
 from noonmark.proto.reference import KernelClock
 
+SLEW_RATE = 500e-6
+"""Seconds a second at which kernels slew a clock (adjtime(3) of the BSD and System V line)."""
+
 
 class Clock(Protocol):
     """What the agent needs to know of time; integer nanoseconds."""
@@ -87,15 +90,20 @@ class ErrorInjectedClock:
         self._steps: list[tuple[int, int]] = []
         self._slews: list[tuple[int, int, int]] = []
 
-    def inject_step(self, size_ns: int) -> None:
-        """Set the clock: forward by `size_ns` (backward if negative), now."""
-        self._steps.append((self._true.realtime_ns(), size_ns))
+    def inject_step(self, size_ns: int) -> int:
+        """Set the clock: forward by `size_ns` (backward if negative), now; which instant of the true clock that is."""
+        at_ns = self._true.realtime_ns()
+        self._steps.append((at_ns, size_ns))
+        return at_ns
 
-    def inject_slew(self, size_ns: int, duration_ns: int) -> None:
-        """Move the clock by `size_ns` evenly over `duration_ns` from now on, without a step."""
+    def inject_slew(self, size_ns: int, duration_ns: int) -> int:
+        """Move the clock by `size_ns` evenly over `duration_ns` from now on, without a step; which instant of the
+        true clock now is."""
         if duration_ns <= 0:
             raise ValueError("a slew needs a duration above zero")
-        self._slews.append((self._true.realtime_ns(), size_ns, duration_ns))
+        at_ns = self._true.realtime_ns()
+        self._slews.append((at_ns, size_ns, duration_ns))
+        return at_ns
 
     def error_at(self, true_ns: int) -> int:
         """This clock minus the true one, when the true one read `true_ns`."""

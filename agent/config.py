@@ -157,6 +157,13 @@ OPTIONS = (
         0,
         "SPAN",
     ),
+    Option(
+        "inject-slew",
+        "For trials: act as if the clock were moved by this (negative: back) at 500 ppm, each time that SIGUSR2 comes.",
+        span_ns,
+        0,
+        "SPAN",
+    ),
     *reference_config.OPTIONS,
 )
 
@@ -192,6 +199,8 @@ class AgentConfig:
     inject_epoch: int | None
     inject_step: int
     """Nanoseconds, at each SIGUSR1; positive: forward."""
+    inject_slew: int
+    """Nanoseconds, at each SIGUSR2, taken at `SLEW_RATE`; positive: forward."""
     bind_is_default: bool = False
     """Then a host without IPv6 is no fault."""
     reference: ReferenceConfig = field(default_factory=ReferenceConfig)
@@ -199,7 +208,7 @@ class AgentConfig:
     @property
     def injects_error(self) -> bool:
         """Whether the clock is to be wrong on purpose."""
-        return bool(self.inject_offset or self.inject_drift or self.inject_step)
+        return bool(self.inject_offset or self.inject_drift or self.inject_step or self.inject_slew)
 
 
 def build(settings: Mapping[str, Setting], own_name: str) -> AgentConfig:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from noonmark.agent import lean
 from noonmark.agent.addresses import reachable_at
-from noonmark.agent.clocks import Clock, ErrorInjectedClock, SystemClock
+from noonmark.agent.clocks import SLEW_RATE, Clock, ErrorInjectedClock, SystemClock
 from noonmark.agent.config import AgentConfig
 from noonmark.agent.endpoint import Endpoint, EndpointSettings
 from noonmark.agent.exchange import ExchangeSettings
@@ -160,6 +160,27 @@ class Program:
             peers=self._losses.tell(probes.exchange.peers, now=time.monotonic_ns()),
         )
 
+    def _inject_on_signals(self, loop: asyncio.AbstractEventLoop) -> None:
+        """For trials; the log tells the true instant of each, so that whoever asked for it can reckon the truth."""
+        clock, step_ns, slew_ns = self._clock, self.config.inject_step, self.config.inject_slew
+        if not isinstance(clock, ErrorInjectedClock):
+            return
+
+        def step() -> None:
+            log.warning("clock set on trial", extra={"fields": {"at_ns": clock.inject_step(step_ns), "by_ns": step_ns}})
+
+        def slew() -> None:
+            within_ns = round(abs(slew_ns) / SLEW_RATE)
+            at_ns = clock.inject_slew(slew_ns, within_ns)
+            log.warning(
+                "clock slewed on trial", extra={"fields": {"at_ns": at_ns, "by_ns": slew_ns, "within_ns": within_ns}}
+            )
+
+        if step_ns:
+            loop.add_signal_handler(signal.SIGUSR1, step)
+        if slew_ns:
+            loop.add_signal_handler(signal.SIGUSR2, slew)
+
     async def run(self) -> None:
         """Probe, answer and report until SIGTERM or SIGINT.
 
@@ -171,8 +192,7 @@ class Program:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stop.set)
-        if self.config.inject_step and isinstance(self._clock, ErrorInjectedClock):
-            loop.add_signal_handler(signal.SIGUSR1, self._clock.inject_step, self.config.inject_step)
+        self._inject_on_signals(loop)
         notifier = Notifier()
         await self._start_endpoint()
         pages = PageServer(self._snapshot, self.shared_time.now)

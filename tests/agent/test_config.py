@@ -84,6 +84,8 @@ def test_a_step_to_come_needs_a_clock_that_can_be_wrong() -> None:
     assert not config(collector=("localhost",)).injects_error
     made = config(collector=("localhost",), inject_step="5ms")
     assert (made.inject_step, made.injects_error) == (5_000_000, True)
+    made = config(collector=("localhost",), inject_slew="-3ms")
+    assert (made.inject_slew, made.injects_error) == (-3_000_000, True)
 
 
 def test_plain_connections_stay_within_the_host_unless_a_person_says_so() -> None:
