@@ -109,7 +109,7 @@ def _offer_span(
     """Offer a span's moments beside the instant; returns whether it has any at or before it, and after it."""
     has_earlier = has_later = False
     detailed: set[int] = set()
-    for group in tables.groups(kind, span):
+    for group in tables.groups_beside(kind, span, at_ns):
         detailed.update(group.numbers.tolist())
         place = int(np.searchsorted(group.at_ns, at_ns, side="right"))
         has_earlier, has_later = has_earlier or place > 0, has_later or place < len(group.at_ns)

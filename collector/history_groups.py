@@ -22,9 +22,11 @@ from noonmark.collector.history_codec import (
     differences,
     from_planes,
     middle,
+    narrow,
     pack,
     seal,
     summed,
+    summed_at,
     to_planes,
     unpack,
     unseal,
@@ -34,6 +36,8 @@ from noonmark.collector.history_quantise import quantise, restore
 
 _HEAD = struct.Struct("<BIII")  # form, series, moments, size of the packed clock
 _FORM = 1
+_FEW = 6
+"""Moments up to which it is quicker to reckon each by itself."""
 _SAMPLED = 16
 """Series that the order of differences is chosen by."""
 
@@ -115,11 +119,63 @@ def unpack_group(body: bytes, kind: Kind, number: int | None = None) -> Group:
         raise Damaged(f"stored bytes are damaged: {error}") from error
 
 
-def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
+def unpack_beside(body: bytes, kind: Kind, at_ns: int) -> tuple[Int64, Group]:
+    """Of a packed group only what is beside an instant: every series' last moment up to then and its first after.
+
+    All instants, and the group as of `unpack_group` with these moments alone; it serves all questions between the same
+    two instants. Raises Damaged.
+    """
+    plain = unseal(body)
+    try:
+        reader = _Reader(plain, _HEAD.size)
+        whole = _read_outline(plain, reader)
+        places = _places_beside(whole.present, int(np.searchsorted(whole.at_ns, at_ns, side="right")))
+        if len(places) > _FEW:
+            return whole.at_ns, _read_group(plain, kind, None)
+        count, moments = whole.present.shape
+        codes = np.empty((COLUMNS, count, len(places)), np.int64)
+        for column, (order, size) in enumerate(whole.shapes):
+            length = max(0, moments - order)
+            planes = reader.take(size * count * length).reshape(size, count, length)
+            values = narrow(planes[:, :, : places[-1] + 1])
+            first, second, centre = whole.heads[column]
+            for row, place in enumerate(places):
+                codes[column, :, row] = summed_at(values, centre, order, first, second, place)
+        instants = whole.at_ns[places]
+        matrix = restore(instants, whole.exponents, codes, kind)
+        return whole.at_ns, Group(whole.numbers, instants, whole.present[:, places], matrix)
+    except (struct.error, ValueError, IndexError) as error:
+        raise Damaged(f"stored bytes are damaged: {error}") from error
+
+
+def _places_beside(present: Bool, place: int) -> list[int]:
+    """Places of every series' nearest moments before `place`, and from it on."""
+    found: set[int] = set()
+    for part, away in ((present[:, :place][:, ::-1], -1), (present[:, place:], 1)):
+        nearest = np.argmax(part[part.any(axis=1)], axis=1) if part.shape[1] else np.zeros(0, np.int64)
+        start = place - 1 if away < 0 else place
+        found.update((start + away * np.unique(nearest)).tolist())
+    return sorted(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outline:
+    """What stands before the planes of a packed group."""
+
+    numbers: Int64
+    at_ns: Int64
+    present: Bool
+    exponents: Int64
+    heads: Int64
+    """First value, first difference and middle of the differences, (C, 3, S)."""
+    shapes: list[list[int]]
+    """Order of differences and bytes of each, by column."""
+
+
+def _read_outline(plain: bytes, reader: _Reader) -> _Outline:
     form, count, moments, clock_size = _HEAD.unpack_from(plain)
     if form != _FORM:
         raise Damaged(f"stored bytes have the form {form}, which is unknown here")
-    reader = _Reader(plain, _HEAD.size)
     at_ns = unpack(bytes(reader.take(clock_size)))[0]
     numbers = reader.take(8 * count).view("<i8").astype(np.int64)
     bits = reader.take((count * moments + 7) // 8)
@@ -128,10 +184,18 @@ def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
     width = int(reader.take(1)[0])
     heads = from_planes(reader.take(width * COLUMNS * 3 * count).reshape(width, COLUMNS, 3, count))
     shapes = reader.take(2 * COLUMNS).reshape(COLUMNS, 2).tolist()
+    return _Outline(numbers, at_ns, present, exponents, heads, shapes)
+
+
+def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
+    reader = _Reader(plain, _HEAD.size)
+    whole = _read_outline(plain, reader)
+    numbers, present, exponents, heads = whole.numbers, whole.present, whole.exponents, whole.heads
+    at_ns, (count, moments) = whole.at_ns, whole.present.shape
     chosen = slice(None) if number is None else slice(*np.searchsorted(numbers, [number, number + 1]).tolist())
     numbers, present, exponents, heads = numbers[chosen], present[chosen], exponents[:, chosen], heads[..., chosen]
     codes = np.empty((COLUMNS, *present.shape), np.int64)
-    for column, (order, size) in enumerate(shapes):
+    for column, (order, size) in enumerate(whole.shapes):
         length = max(0, moments - order)
         planes = reader.take(size * count * length).reshape(size, count, length)
         values = from_planes(planes[:, chosen]) + heads[column, 2][:, None]

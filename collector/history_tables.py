@@ -15,7 +15,7 @@ from noonmark.collector.estimate import Int64
 from noonmark.collector.history_codec import Damaged, pack, unpack
 from noonmark.collector.history_columns import COLUMNS, Kind
 from noonmark.collector.history_database import Database, HistoryError, Writing
-from noonmark.collector.history_groups import Group, unpack_group, unpack_thinned
+from noonmark.collector.history_groups import Group, unpack_beside, unpack_group, unpack_thinned
 from noonmark.collector.history_recent import Recent
 from noonmark.collector.history_schema import (
     BLOCK_BITS,
@@ -29,6 +29,8 @@ from noonmark.collector.history_schema import (
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
+GLANCES, GLANCE_BYTES, CHUNKS_ASKED = 16, 16 * 1024 * 1024, 4096
+"""A chunk is opened whole when it has been looked into so often: that costs as much as some fifteen looks."""
 GROUP_BYTES, STRETCH_BYTES, TICK_BYTES = 192 * 1024 * 1024, 32 * 1024 * 1024, 16 * 1024 * 1024
 """Whole chunks, single series of chunks, and ticks that were read lately are kept up to these sizes."""
 _SERIES_MASK = (1 << SERIES_BITS) - 1
@@ -64,12 +66,26 @@ def merged(stretches: Iterable[Stretch]) -> Stretch:
     return Stretch(at_ns[order][last], matrix[:, order[last]])
 
 
+@dataclass(slots=True)
+class _Asked:
+    """The instants of a chunk that was looked into, and how often that was."""
+
+    at_ns: Int64
+    times: int = 1
+
+    def place(self, at_ns: int) -> int:
+        """How many of its instants lie at or before one."""
+        return int(np.searchsorted(self.at_ns, at_ns, side="right"))
+
+
 class Tables:
     """The tables of measured numbers in one database."""
 
     def __init__(self, database: Database) -> None:
         self.database = database
         self._groups: Recent[Group] = Recent(GROUP_BYTES, lambda group: group.matrix.nbytes)
+        self._glances: Recent[Group] = Recent(GLANCE_BYTES, lambda group: group.matrix.nbytes)
+        self._asked: Recent[_Asked] = Recent(CHUNKS_ASKED, lambda _: 1)
         self._stretches: Recent[Stretch] = Recent(STRETCH_BYTES, lambda found: found.matrix.nbytes)
         self._ticks: Recent[Int64] = Recent(TICK_BYTES, lambda stacked: stacked.nbytes)
 
@@ -215,6 +231,24 @@ class Tables:
             known = self._groups.put(key, opened)
         return known
 
+    def _glance(self, kind: Kind, body: bytes, span: int, at_ns: int) -> Group:
+        """Of a chunk at least what is beside an instant; all of it once it has been asked for some times."""
+        known = self._groups.get((kind.name, body))
+        if known is not None:
+            return known
+        asked = self._asked.get((kind.name, body))
+        if asked is not None:
+            known = self._glances.get((kind.name, body, asked.place(at_ns)))
+            if known is not None:
+                return known
+            asked.times += 1
+            if asked.times > GLANCES:
+                return self.open_group(kind, body, span)
+        what = f"a bundle of {kind.name}s, span {span}"
+        clock, found = self._decoded(lambda: unpack_beside(body, kind, at_ns), what)
+        asked = self._asked.put((kind.name, body), asked or _Asked(clock))
+        return self._glances.put((kind.name, body, asked.place(at_ns)), found)
+
     def _open_thinned(self, kind: Kind, body: bytes, span: int) -> dict[int, Stretch]:
         found = self._decoded(lambda: unpack_thinned(body, kind), f"a thinned bundle of {kind.name}s, span {span}")
         return {number: Stretch(at_ns, matrix) for number, at_ns, matrix in found}
@@ -223,6 +257,11 @@ class Tables:
         """Everything of full detail in one span."""
         for body in self._bodies(kind, "chunk", span):
             yield self.open_group(kind, body, span)
+
+    def groups_beside(self, kind: Kind, span: int, at_ns: int) -> Iterator[Group]:
+        """Of everything of full detail in one span at least each series' moments beside an instant."""
+        for body in self._bodies(kind, "chunk", span):
+            yield self._glance(kind, body, span, at_ns)
 
     def thinned(self, kind: Kind, span: int) -> Iterator[tuple[int, Stretch]]:
         """(number, moments) of every thinned series in one span."""

@@ -178,7 +178,21 @@ def main() -> None:
         plain_taken = timed(lambda: plain.at(int(random.integers(1, options.hosts)), next(plain_moments)), 400)
         told("point query, one host, packed", taken, plain_taken)
         pairs = iter([(names[k], names[k + 1], int(moments[k % 8]) + k) for k in range(24)])
-        told("pair with all paths, packed", timed(lambda: history.pair_at(*next(pairs)), 24), None)
+        told("pair with all paths, packed, read before", timed(lambda: history.pair_at(*next(pairs)), 24), None)
+        cold = iter([(names[k], names[k + 30], int(moments[k])) for k in range(24)])
+
+        def read_anew() -> None:
+            fresh = open_history(Path(folder) / "history", read_only=True)
+            fresh.hosts()
+            fresh.estimate_at(START_NS - 1)
+            began = time.process_time()
+            fresh.pair_at(*next(cold))
+            anew.append((time.process_time() - began) * 1e3)
+            fresh.close()
+
+        anew: list[float] = []
+        timed(read_anew, 24)
+        told("the same, nothing of that hour read before", anew, None)
         told(
             "course of one host, 1 h",
             timed(lambda: list(history.course(names[0], None, START_NS, START_NS + 720 * TICK_NS)), 5),

@@ -69,3 +69,21 @@ def test_sealed_bytes_of_another_kind_are_refused() -> None:
         codec.unpack(codec.seal(b"\xfa" * 30))
     with pytest.raises(codec.Damaged):
         codec.unpack(codec.seal(b"\x01\x02\x00\x05\x00\x00\x00"))
+
+
+@pytest.mark.parametrize("bits", [0, 3, 7, 8, 12, 15, 16, 30, 62])
+def test_narrow_numbers_are_the_same_numbers(bits: int) -> None:
+    values = np.random.default_rng(bits).integers(-(1 << bits), 1 << bits, (4, 50)) if bits else np.zeros((4, 50), int)
+    width, octets = codec.to_planes(values.astype(np.int64))
+    planes = np.frombuffer(octets, np.uint8).reshape(width, 4, 50)
+    assert codec.narrow(planes).tolist() == values.tolist()
+
+
+@given(st.lists(st.integers(-(2**40), 2**40), min_size=3, max_size=30), st.integers(0, 2), st.integers(-99, 99))
+def test_a_sum_at_one_place_is_the_sum_there(values: list[int], order: int, centre: int) -> None:
+    row = np.array([values], np.int64)
+    found = codec.differences(row, order)
+    first, second = row[:, 0], row[:, 1] - row[:, 0]
+    for place in range(len(values)):
+        told = codec.summed_at(found - centre, np.array([centre]), order, first, second, place)
+        assert told.tolist() == [values[place]]

@@ -29,6 +29,7 @@ from noonmark.collector.history_groups import (
     joined,
     pack_group,
     pack_thinned,
+    unpack_beside,
     unpack_group,
     unpack_thinned,
 )
@@ -206,3 +207,48 @@ def test_sealed_bytes_of_another_kind_are_refused() -> None:
     for body in (b"", b"\x01" * 5, b"\x09" * 90, b"\x01" + b"\x02\x00\x00\x00" * 3):
         with pytest.raises(Damaged):
             unpack_group(seal(body), HOSTS)
+
+
+@given(
+    series=st.integers(1, 5),
+    rows=st.integers(1, 40),
+    share=st.sampled_from([0.3, 0.9, 1.0]),
+    wild=st.booleans(),
+    kind=KINDS,
+    data=st.data(),
+)
+def test_what_is_beside_an_instant_reads_as_it_does_in_the_whole(
+    series: int, rows: int, share: float, wild: bool, kind: Kind, data: st.DataObject
+) -> None:
+    group = whole(series, rows)
+    random = np.random.default_rng(series * 100 + rows)
+    present = random.random(group.present.shape) < share
+    present[:, random.integers(rows)] = True
+    present[random.integers(series), :] = True  # else an instant of nobody's
+    matrix = group.matrix.copy()
+    if wild:  # wide differences of every width of bytes
+        matrix[:, :, ::3] += random.integers(-(1 << 40), 1 << 40, matrix[:, :, ::3].shape)
+    body = pack_group(Group(group.numbers, group.at_ns, present, matrix), kind)
+    at_ns = START_NS + data.draw(st.integers(-10, 5 * rows + 10)) * SECOND_NS
+
+    clock, found = unpack_beside(body, kind, at_ns)
+
+    all_of_it = unpack_group(body, kind)
+    assert clock.tolist() == all_of_it.at_ns.tolist()
+    assert found.numbers.tolist() == all_of_it.numbers.tolist()
+    for row in range(series):
+        for later in (False, True):
+            told = []
+            for one in (all_of_it, found):
+                places = np.flatnonzero(one.present[row] & ((one.at_ns > at_ns) == later))
+                nearest = places[:1] if later else places[-1:]
+                told.append((one.at_ns[nearest].tolist(), one.matrix[:, row, nearest].tolist()))
+            assert told[0] == told[1]
+
+
+def test_damaged_groups_are_refused_at_a_glance_too() -> None:
+    body = pack_group(whole(2, 30), HOSTS)
+    with pytest.raises(Damaged):
+        unpack_beside(body[:-3], HOSTS, START_NS)
+    with pytest.raises(Damaged):
+        unpack_beside(seal(b"\x01\x05"), HOSTS, START_NS)
