@@ -35,6 +35,8 @@ GARBAGE_AFTER = 20
 """So many bad lines in a row are not a line's noise: the speed is wrong, or this is no receiver."""
 EPOCHS_COMPARED = 8
 """As many as RFC 5905's clock filter; an older one's limit has grown by its age."""
+LEAST_COMPARED = 3
+"""One sentence alone may be late, most of all just after a fix came back."""
 PHI = 15e-6
 """Rate at which a clock may go astray (RFC 5905)."""
 _LONGEST_LINE = 1024
@@ -143,7 +145,7 @@ class NmeaReader:
             KIND,
             told.host_ns or host_ns,
             told.monotonic_ns,
-            usable=told.trusted and known,
+            usable=told.trusted and known and len(self._recent) >= LEAST_COMPARED,
             offset_ns=offset,
             uncertainty_ns=math.ceil(limit / math.sqrt(3)) if known else None,
             limit_ns=limit if known else None,

@@ -144,7 +144,11 @@ def _of_host(source: Source, host: str, lost: str | None, question: Question, *,
     lost_ns = cli_options.moment(lost, source, "--lost")
     if lost is None:
         lost_ns = _told_lost(source, host)
-    view = source.fleet(lost_ns)
+    moment, first_ns = lost_ns, source.span().first_ns
+    if lost is None and moment is not None and first_ns is not None:
+        # What was without its source before anything was kept is known from then on.
+        moment = max(moment, first_ns)
+    view = source.fleet(moment)
     found = next((one for one in view.hosts if one.host == host), None)
     if found is None or found.offset_ns is None or found.uncertainty_ns is None:
         told = source.offset(host, None, view.at_ns)
@@ -170,11 +174,12 @@ def _told_lost(source: Source, host: str) -> int | None:
     now_ns = source.span().now_ns or source.span().last_ns
     if now_ns is None:
         return None
+    told_ns = None
     for finding in source.findings(now_ns - STILL_NS, now_ns, host):
         ended_ns = finding.at_ns + round(finding.evidence.get("lasted_s", 0.0) * 1e9)
         if finding.kind == "reference-state" and finding.host == host and ended_ns >= now_ns - STILL_NS:
-            return finding.at_ns
-    return None
+            told_ns = finding.at_ns if told_ns is None else max(told_ns, finding.at_ns)
+    return told_ns
 
 
 def _learn(source: Source, host: str, until_ns: int) -> Learned | None:

@@ -22,6 +22,8 @@ CHANGES = (FindingKind.STEP, FindingKind.SUSPEND, FindingKind.FREQUENCY_CHANGE)
 """Kinds after which a host's clock is another line."""
 SAME_EVENT_NS = 10 * SECOND_NS
 """Two tellings of one event may differ by this much in time."""
+SAME_STATE_NS = 3 * SECOND_NS
+"""A reference's state that began at another time is another state."""
 PAUSE_NS = 120 * SECOND_NS
 """A finding that is told again after at most this long still lasts."""
 _KINDS = frozenset(FindingKind)
@@ -179,6 +181,8 @@ def _add(writing: Writing, finding: Finding, tick_ns: int) -> None:
     evidence = json.dumps(dict(finding.evidence))
     for number, at_ns, known_until, size_ns, seen_ns, told in rows:
         if event and not _same_size(size_ns, finding.size_ns):
+            continue
+        if finding.kind is FindingKind.REFERENCE_STATE and abs(finding.at_ns - int(at_ns)) > SAME_STATE_NS:
             continue
         if event and _within_ns(told) < _within_ns(evidence):  # what was told before says better when it was
             writing.execute("UPDATE finding SET seen_ns = ? WHERE id = ?", (min(int(seen_ns), tick_ns), number))

@@ -119,3 +119,34 @@ def test_a_reference_that_told_when_it_lost_its_source_is_asked_of_that_moment(t
     told = json.loads(ask(GATE, "--history", tmp_path / "history", "--json").stdout)
     assert told["lost_for_ns"] == 199 * 5 * 10**9 - 600 * 10**9
     assert told["at_loss"]["offset_ns"] == pytest.approx(1_840_000 + 12e-6 * 600e9, abs=3_000)
+
+
+def state(since_ns: int, text: str) -> Finding:
+    return Finding(FindingKind.REFERENCE_STATE, since_ns, text, GATE, evidence={"state_s": 1.0})
+
+
+def test_each_state_of_a_reference_is_kept_by_itself(tmp_path: Path) -> None:
+    """It ran free before it had a source, and lost that a minute later: the loss is the second beginning."""
+    began_ns, lost_ns = START_NS + 20 * 10**9, START_NS + 100 * 10**9
+    with open_history(tmp_path / "history") as store:
+        for number, tick in enumerate(ticks(40)):
+            wobble_ns = number % 3 * 200_000_000
+            told = state(began_ns + wobble_ns, "runs free") if number <= 10 else state(lost_ns + wobble_ns, "is held")
+            store.append(replace(tick, findings=(told,)) if number >= 4 and not 10 < number < 20 else tick)
+        found = list(store.findings(START_NS, START_NS + 400 * 10**9, GATE))
+    assert [(one.at_ns, one.text) for one in found] == [
+        (pytest.approx(began_ns, abs=200_000_000), "runs free"),
+        (pytest.approx(lost_ns, abs=200_000_000), "is held"),
+    ]
+    assert found[0].evidence["lasted_s"] == pytest.approx(30.0, abs=0.5)
+    told = json.loads(ask(GATE, "--history", tmp_path / "history", "--json").stdout)
+    assert told["lost_for_ns"] == pytest.approx(39 * 5 * 10**9 - 100 * 10**9, abs=200_000_000)
+
+
+def test_a_reference_that_had_no_source_before_anything_was_kept_is_known_from_then_on(tmp_path: Path) -> None:
+    with open_history(tmp_path / "history") as store:
+        for tick in ticks(40):
+            store.append(replace(tick, findings=(state(START_NS - 60 * 10**9, "runs free"),)))
+    told = json.loads(ask(GATE, "--history", tmp_path / "history", "--json").stdout)
+    assert told["lost_for_ns"] == 39 * 5 * 10**9 + 60 * 10**9
+    assert told["at_loss"]["offset_ns"] == pytest.approx(1_840_000, abs=3_000)
