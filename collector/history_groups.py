@@ -7,6 +7,7 @@ reckoning the others. Thinned: few moments, each series' own, one after the othe
 
 from __future__ import annotations
 
+import functools
 import itertools
 import struct
 from collections.abc import Sequence
@@ -154,7 +155,7 @@ def _places_beside(present: Bool, place: int) -> list[int]:
     for part, away in ((present[:, :place][:, ::-1], -1), (present[:, place:], 1)):
         nearest = np.argmax(part[part.any(axis=1)], axis=1) if part.shape[1] else np.zeros(0, np.int64)
         start = place - 1 if away < 0 else place
-        found.update((start + away * np.unique(nearest)).tolist())
+        found.update(start + away * step for step in set(nearest.tolist()))
     return sorted(found)
 
 
@@ -176,7 +177,7 @@ def _read_outline(plain: bytes, reader: _Reader) -> _Outline:
     form, count, moments, clock_size = _HEAD.unpack_from(plain)
     if form != _FORM:
         raise Damaged(f"stored bytes have the form {form}, which is unknown here")
-    at_ns = unpack(bytes(reader.take(clock_size)))[0]
+    at_ns = _clock(bytes(reader.take(clock_size)))
     numbers = reader.take(8 * count).view("<i8").astype(np.int64)
     bits = reader.take((count * moments + 7) // 8)
     present = np.unpackbits(bits, count=count * moments).reshape(count, moments).astype(np.bool_)
@@ -185,6 +186,14 @@ def _read_outline(plain: bytes, reader: _Reader) -> _Outline:
     heads = from_planes(reader.take(width * COLUMNS * 3 * count).reshape(width, COLUMNS, 3, count))
     shapes = reader.take(2 * COLUMNS).reshape(COLUMNS, 2).tolist()
     return _Outline(numbers, at_ns, present, exponents, heads, shapes)
+
+
+@functools.lru_cache(32)
+def _clock(packed: bytes) -> Int64:
+    """Instants; all bundles of an hour have the same, as a rule."""
+    at_ns: Int64 = unpack(packed)[0]
+    at_ns.flags.writeable = False
+    return at_ns
 
 
 def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
