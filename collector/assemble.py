@@ -46,7 +46,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     upper_ns = _whole(certain.node_upper_ns[anchors.node] + bent + undecided, frames.offset_ns, np.ceil)
     offset_ns = frames.offset_ns + np.rint(fit.offset_ns).astype(np.int64)
     drift = (1.0 + frames.drift) * (1.0 + fit.drift_ppb / NS) - 1.0
-    uncertainty, drift_uncertainty = _uncertainties(settled, mean)
+    uncertainty, drift_uncertainty, own = _uncertainties(settled, mean)
     if mean is not None:
         # The fit hangs each part on one of its hosts; what is published hangs on their mean.
         level, rate = mean.of(fit.offset_ns + survey.frames.offset_ns.astype(np.float64)), mean.of(drift)
@@ -87,6 +87,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         ),
         findings=(*verdict.findings, *contradictions(survey, certain.cycles, certain.slack_ns)),
         centre_ns=frames.epoch_ns + round(survey.seen.upper_mean_s * NS),
+        own_ns=own,
     )
 
 
@@ -112,10 +113,16 @@ def _around_mean(
 
 
 def _within_limits(offset: Int64, uncertainty: Float64, lower: Int64, upper: Int64) -> tuple[Int64, Float64]:
-    """What is certain overrules what is estimated; how far it had to is then in the uncertainty."""
+    """What is certain overrules what is estimated; how far it had to is then in the uncertainty.
+
+    No uncertainty exceeds what the limits alone leave, as a rectangular distribution of that half-width (JCGM 100,
+    4.3.7).
+    """
     possible = lower <= upper
     inside = np.where(possible, np.clip(offset, lower, np.maximum(lower, upper)), offset)
-    return inside, np.hypot(uncertainty, np.abs(inside - offset).astype(np.float64))
+    moved = np.hypot(uncertainty, np.abs(inside - offset).astype(np.float64))
+    furthest = np.maximum(upper - inside, inside - lower) / np.sqrt(3.0)
+    return inside, np.where(possible, np.minimum(moved, furthest), moved)
 
 
 def _components(survey: Survey) -> tuple[Int64, Bool]:
@@ -124,7 +131,8 @@ def _components(survey: Survey) -> tuple[Int64, Bool]:
     return label, np.asarray(label == network.component[survey.anchors.reference])
 
 
-def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float64]:
+def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float64, Float64]:
+    """Of the offsets, ns, and drifts, s/s; and what of the offsets' is each host's own, ns; (H,) each."""
     survey = settled.survey
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
@@ -139,13 +147,17 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     if mean is not None:
         offset_variance = variance_to_mean(fit.offsets.solution, mean)
         drift_variance = variance_to_mean(fit.drifts.solution, mean)
-    offset_variance = offset_variance + stamps**2
     age = _centre(survey)
     bend = fit.bends.uncertainty[node]
     curved = bend * fit.window.parabola_at_zero
     unseen = settled.unseen_ns[node]
-    uncertainty = np.sqrt(
-        offset_variance + drift_variance * age**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
+    alone = stamps**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
+    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + alone)
+    # What several references' rates have in common is no host's own.
+    common = 1.0 / (survey.anchors.drift_ppb**-2.0).sum() if len(survey.anchors.drift_ppb) else 0.0
+    alone += (
+        np.maximum(drift_variance - common, 0.0) * age**2
+        + (np.where(apart, FREE_RUN_DRIFT_PPB, 0.0) * fit.window.span_s) ** 2
     )
     # Of a clock seen to bend, the rate at the window's end is only known as well as a parabola describes it.
     drift_left = (bend * fit.window.centre_s) ** 2 + (
@@ -155,7 +167,7 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     drift_left += np.where(node == survey.anchors.reference, 0.0, FLICKER_PPB**2)
     unknown = np.where(apart | adrift, FREE_RUN_DRIFT_PPB, 0.0)
     uncertainty = np.hypot(uncertainty, unknown * fit.window.span_s)
-    return uncertainty, np.sqrt(drift_variance + drift_left + unknown**2) / NS
+    return uncertainty, np.sqrt(drift_variance + drift_left + unknown**2) / NS, np.sqrt(alone)
 
 
 def _unknown_rates(survey: Survey) -> tuple[Bool, Bool]:

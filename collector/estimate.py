@@ -176,6 +176,9 @@ class FleetEstimate:
     findings: tuple[Finding, ...]
     centre_ns: int = 0
     """Mean instant of the probes used: how far a drift's uncertainty has to reach; 0 means `at_ns`."""
+    own_ns: Float64 | None = None
+    """What of the standard uncertainty is each host's own (H,): its stamps, its bends, its drift since its probes; not
+    the paths', nor the references'. None where that was not kept."""
 
     def index(self, host: str) -> int:
         """Row of a host. Raises KeyError if the estimate does not know it."""

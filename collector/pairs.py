@@ -28,6 +28,8 @@ from noonmark.collector.sites import find_sites, site_pairs
 
 DRIFT_LIMIT = 15e-6
 """How fast one clock may leave its line once it is no longer measured (RFC 5905's PHI)."""
+MOST_COMMON = 1e3
+"""Where what all hosts share is so many times what the paths leave, nothing smaller can be told from an uncertainty."""
 WANDER = 1e-8
 """Standard uncertainty of a clock's rate for the time after the window; common practice for quartz, no source."""
 KNOWN = {HostState.REFERENCE, HostState.MEASURED, HostState.STALE}
@@ -96,10 +98,15 @@ def _at_its_instant(estimate: FleetEstimate, a: int, b: int | None) -> tuple[int
         return 0, 0.0, 0.0, 0.0, 0, 0
     drift_variance = _pair_drift_variance(estimate, a, b)
     lower, upper = _pair_limits(estimate, a, b)
+    offset = int(estimate.offset_ns[a] - estimate.offset_ns[b])
+    variance = _variance_at_once(estimate, a, b, drift_variance)
+    if -UNBOUNDED_NS < lower <= upper < UNBOUNDED_NS:
+        # No more than the limits alone leave, as a rectangular distribution (JCGM 100, 4.3.7).
+        variance = min(variance, max(upper - offset, offset - lower) ** 2 / 3.0)
     return (
-        int(estimate.offset_ns[a] - estimate.offset_ns[b]),
+        offset,
         float(estimate.drift[a] - estimate.drift[b]),
-        pair_variance(estimate, a, b) + drift_variance * _reach_ns(estimate) ** 2,
+        variance,
         drift_variance,
         lower,
         upper,
@@ -121,9 +128,24 @@ def _pair_drift_variance(estimate: FleetEstimate, a: int, b: int) -> float:
     return min(sum(whole), sum(map(math.sqrt, rest)) ** 2)
 
 
-def _reach_ns(estimate: FleetEstimate) -> float:
-    """How far the estimate's instant lies from the middle of its probes."""
-    return float(estimate.at_ns - estimate.centre_ns) if estimate.centre_ns else 0.0
+def _variance_at_once(estimate: FleetEstimate, a: int, b: int, drift_variance: float) -> float:
+    """Variance of x_a - x_b at the estimate's instant, ns^2: what the paths leave, and what is each host's own."""
+    hosts = np.array([a, b])
+    if estimate.own_ns is not None:
+        return pair_variance(estimate, a, b) + float((estimate.own_ns[hosts] ** 2).sum())
+    away = float(estimate.at_ns - estimate.centre_ns) if estimate.centre_ns else 0.0
+    if not estimate.references or any(estimate.state[host] not in KNOWN for host in (a, b)):
+        # Uncertainties against a mean, or against the first host of a part, cannot be taken apart.
+        return pair_variance(estimate, a, b) + drift_variance * away**2
+    last = len(estimate.hosts)
+    pair, *each = _path_variances(estimate, np.array([a, a, b]), np.array([b, last, last])).tolist()
+    common = (common_drift(estimate) * away) ** 2
+    if len(estimate.references) == 1:
+        common += estimate.references[0].uncertainty_ns ** 2
+    if common > MOST_COMMON**2 * pair:
+        return float(pair + drift_variance * away**2)
+    own = estimate.uncertainty_ns[hosts].astype(np.float64) ** 2 - common - np.array(each)
+    return float(pair + np.maximum(own, 0.0).sum())
 
 
 def _nodes(estimate: FleetEstimate) -> tuple[int, Int64, Int64, Int64]:
@@ -139,7 +161,13 @@ def _nodes(estimate: FleetEstimate) -> tuple[int, Int64, Int64, Int64]:
 
 
 def pair_variance(estimate: FleetEstimate, a: int, b: int) -> float:
-    """Variance of x_a - x_b, ns^2: the effective resistance between them, with the effects that paths share."""
+    """Variance that the paths leave in x_a - x_b, ns^2: the effective resistance between them, with the effects that
+    paths share."""
+    return float(_path_variances(estimate, np.array([a]), np.array([b]))[0])
+
+
+def _path_variances(estimate: FleetEstimate, a: Int64, b: Int64) -> Float64:
+    """The same for several pairs (n,) at once; number H is reference time."""
     nodes, node, rows, reference = _nodes(estimate)
     paths = estimate.paths
     first = np.concatenate([node[paths.first], reference])
@@ -157,10 +185,13 @@ def pair_variance(estimate: FleetEstimate, a: int, b: int) -> float:
     effect = np.ones(groups)
     inside = group[: len(paths.first)] >= 0
     effect[group[: len(paths.first)][inside]] = np.maximum(paths.effect_ns2[inside], 1.0) if groups else 0.0
-    right = np.zeros((network.unknowns, 1))
-    right[node[a], 0], right[node[b], 0] = 1.0, -1.0
+    node = np.append(node, nodes - 1)
+    pairs = np.arange(len(a))
+    right = np.zeros((network.unknowns, len(a)))
+    np.add.at(right, (node[a], pairs), 1.0)
+    np.add.at(right, (node[b], pairs), -1.0)
     found, _ = conjugate_gradients(network.normal_matrix(1.0 / variance, 1.0 / effect), right, tolerance=1e-6)
-    return float(max(found[node[a], 0] - found[node[b], 0], 0.0))
+    return np.maximum(found[node[a], pairs] - found[node[b], pairs], 0.0)
 
 
 def _no_groups(edges: int) -> tuple[int, Int64, Float64]:

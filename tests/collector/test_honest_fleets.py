@@ -79,7 +79,16 @@ def test_every_host_of_a_connected_fleet_is_measured(kind: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "kind", ["kernel-lan", "three-zones", "congested-one-way", "three-references", "large-offsets"]
+    "kind",
+    [
+        "kernel-lan",
+        "three-zones",
+        "congested-one-way",
+        "three-references",
+        "large-offsets",
+        "mixed-stamps",
+        "steered-clocks",
+    ],
 )
 def test_pairs_of_hosts_are_as_honest_as_hosts(kind: str) -> None:
     hits = []
