@@ -28,6 +28,9 @@ from noonmark.collector.survey import Survey, newest_stamps
 BENT = 0.35
 """What a parabola leaves in the rate at the window's end, in units of bend times window: 0.33 for a rate that walks at
 random."""
+CROSSED = 3.0
+"""A clock whose probes prove that it did not run straight, by how much their walls cross, was seen to be off by 2 to 8
+times that (found by simulation of changes of rate)."""
 FLICKER_PPB = 1.5
 """Below this no quartz keeps its rate from minute to minute; common practice, no source."""
 
@@ -53,8 +56,10 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         offset_ns = offset_ns - np.rint(level).astype(np.int64)
         drift = drift - rate
         lower_ns, upper_ns = _around_mean(survey, certain, mean, bent, undecided)
-    offset_ns, uncertainty = _within_limits(offset_ns, uncertainty, lower_ns, upper_ns)
+    crooked = CROSSED * certain.crossed_ns[anchors.node]
+    offset_ns, uncertainty = _within_limits(offset_ns, np.hypot(uncertainty, crooked), lower_ns, upper_ns)
     state = _states(survey, rooted)
+    uncertainty[[each is HostState.UNKNOWN for each in state]] = np.inf
     base = frames.offset_ns[second] - frames.offset_ns[first]
     return FleetEstimate(
         at_ns=frames.epoch_ns,
@@ -87,7 +92,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
         ),
         findings=(*verdict.findings, *contradictions(survey, certain.cycles, certain.slack_ns)),
         centre_ns=frames.epoch_ns + round(survey.seen.upper_mean_s * NS),
-        own_ns=own,
+        own_ns=np.hypot(own, crooked),
     )
 
 

@@ -14,16 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.corridors import STEEPEST, Walls, height_ranges, proven, slope_ranges, widest
+from noonmark.collector.corridors import STEEPEST, Proven, Walls, height_ranges, proven, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.frames import NS
 from noonmark.collector.gauge import Mean, limits_to_mean
 from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.programme import MOST_PATHS, needed_slack
 from noonmark.collector.settle import Settled
-from noonmark.collector.survey import Survey
+from noonmark.collector.survey import FASTEST, Survey
 
 LEAST_SLACK_NS = 20.0
-WallsOf = Callable[[slice], Walls]
+WallsOf = Callable[[slice | Int64], Walls]
 INSTANTS = 7
 """Instants of the window at which hosts are limited, besides the asked one."""
 MANY_PATHS = 10_000
@@ -45,6 +46,9 @@ class Certain:
     """Rings of paths whose limits contradict each other at the asked instant; of each, one path was then left out."""
     slack_ns: Float64
     """(P,) how far each path's walls had to give way for straight clocks to fit all probes; such paths are left out."""
+    crossed_ns: Float64
+    """(V,) by how much the walls of a node's paths cross, where that proves that it did not run straight, or one of two
+    did not; else 0. Of such nodes it is only certain that they cannot run off faster than honest clocks are steered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +71,33 @@ def prove(
     """Limits of every path, and of every node against the reference, or against the fleet's `mean` if there is none.
 
     Allowed for are both clocks' ticks, a wander of `wander_ppb` for each second away from the asked instant (more for
-    clocks seen to change their rate), and three standard uncertainties of what bend may be left in either clock.
+    clocks seen to change their rate, and what steering can do for those that prove not to be straight), and three
+    standard uncertainties of what bend may be left in either clock.
     """
     survey = settled.survey
-    walls_of = _allowed_walls(settled, wander_ppb)
+    paths = len(survey.pairing)
+    wander = _wander_ppb(settled, wander_ppb)
+    walls_of = _allowed_walls(settled, wander)
     # Walls that move apart with time turn a corridor by about as much as they may.
-    slope, turned = survey.fit.corridor.slope, 2.0 * _wander_ppb(settled, wander_ppb)
-    own = proven(walls_of, len(survey.pairing), (slope - turned, slope + turned))
-    lower, upper = own.height_lower, own.height_upper
+    slope, turned = survey.fit.corridor.slope, 2.0 * wander
+    own = proven(walls_of, paths, (slope - turned, slope + turned))
     trusted = (own.corridor.width_ns >= 0) & ~distrusted
     slack = _slack(survey, walls_of, trusted)
+    torn = (~trusted | (slack > 0)) & ~distrusted
+    crooked = _crooked(survey, torn)
+    depth = np.where(torn, np.maximum(-own.corridor.width_ns, slack), 0.0)
+    crossed = np.zeros(len(crooked))
+    for ends in (survey.first, survey.second):
+        np.maximum.at(crossed, ends[torn], depth[torn])
+    if crooked.any():
+        # Straight lines do not fit these clocks: what they say of another instant than the asked one counts for less.
+        beside = crooked[survey.first] | crooked[survey.second]
+        wander = wander + beside * FASTEST * NS
+        walls_of = _allowed_walls(settled, wander)
+        _prove_anew(own, walls_of, np.flatnonzero(beside))
+        trusted = (own.corridor.width_ns >= 0) & ~distrusted
+        slack = _slack(survey, walls_of, trusted)
+    lower, upper = own.height_lower, own.height_upper
     trusted &= slack == 0
     arcs = _arcs(survey, trusted, distrusted_references)
     now = _nodes(arcs, lower, upper, 0.0)
@@ -87,7 +108,34 @@ def prove(
     elif len(lower) <= MANY_PATHS:
         limits = _tightened(arcs, walls_of(slice(None)), (own.slope_lower, own.slope_upper), limits)
     cycles = tuple(cycle[cycle < len(lower)] for cycle in now.cycles)
-    return Certain(lower, upper, *limits, cycles, slack)
+    return Certain(lower, upper, *limits, cycles, slack, np.where(crooked, crossed, 0.0))
+
+
+def _crooked(survey: Survey, torn: Bool) -> Bool:
+    """The fewest nodes (V,) whose not running straight explains all paths that no line fits; of a path that stands
+    alone both ends. Reference time is straight."""
+    nodes = survey.anchors.hosts + 1
+    crooked = np.zeros(nodes, dtype=bool)
+    left = torn.copy()
+    while left.any():
+        count = np.bincount(survey.first[left], minlength=nodes) + np.bincount(survey.second[left], minlength=nodes)
+        count[survey.anchors.reference] = 0
+        if count.max() < 2:
+            crooked[survey.first[left]] = crooked[survey.second[left]] = True
+            break
+        worst = count == count.max()
+        crooked |= worst
+        left &= ~(worst[survey.first] | worst[survey.second])
+    crooked[survey.anchors.reference] = False
+    return crooked
+
+
+def _prove_anew(own: Proven, walls_of: WallsOf, rows: Int64) -> None:
+    """Replace what was proven of some paths."""
+    anew = proven(lambda part: walls_of(rows[part]), len(rows))
+    for name in ("slope_lower", "slope_upper", "height_lower", "height_upper"):
+        getattr(own, name)[rows] = getattr(anew, name)
+    own.corridor.slope[rows], own.corridor.width_ns[rows] = anew.corridor.slope, anew.corridor.width_ns
 
 
 def _slack(survey: Survey, walls_of: WallsOf, trusted: Bool) -> Float64:
@@ -106,18 +154,17 @@ def _wander_ppb(settled: Settled, wander_ppb: float) -> Float64:
     return wander_ppb + settled.restless_ppb[survey.first] + settled.restless_ppb[survey.second]
 
 
-def _allowed_walls(settled: Settled, wander_ppb: float) -> WallsOf:
-    """Some paths' walls, moved apart by all that is allowed for."""
+def _allowed_walls(settled: Settled, wander: Float64) -> WallsOf:
+    """Some paths' walls, moved apart by all that is allowed for; `wander` (P,) in ppb."""
     survey = settled.survey
     fit, window = survey.fit, survey.fit.window
     a, b = survey.first, survey.second
-    wander = _wander_ppb(settled, wander_ppb)
     ticks = (survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]).astype(np.float64)
     shown = fit.bends.uncertainty if fit.bends.shown is None else fit.bends.shown
     bend = 3.0 * (shown[a] + shown[b])
     bent = bool(bend.any())
 
-    def walls_of(rows: slice) -> Walls:
+    def walls_of(rows: slice | Int64) -> Walls:
         some = fit.straight.rows(rows)
 
         def slack(seconds: Float64) -> Float64:

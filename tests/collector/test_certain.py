@@ -9,6 +9,8 @@ from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, all_pairs, stamped
 from noonmark.collector import certain
 from noonmark.collector.estimate import FleetEstimate, Reference
 from noonmark.collector.pipeline import Settings, step
+from noonmark.collector.rows import choose
+from noonmark.lab.simulate import simulate
 
 CLOCKS = [Clock(), Clock(40_000, 3e-6), Clock(-90_000, -7e-6), Clock(1_000, 1e-6), Clock(5, 2e-6)]
 REFERENCE = [Reference("host-0")]
@@ -91,3 +93,17 @@ def test_path_limits_hold_the_true_difference_and_the_whole_is_no_wider() -> Non
     hosts = paths.second[direct]
     assert (estimate.upper_ns[hosts] <= paths.upper_ns[direct] + 1).all()
     assert (estimate.lower_ns[hosts] >= paths.lower_ns[direct] - 1).all()
+
+
+@pytest.mark.parametrize("seed", [8, 9, 14, 17])
+def test_limits_hold_while_a_change_of_rate_is_too_new_to_be_found(seed: int) -> None:
+    """Ticks through a sudden change of rate: walls that no straight line fits say that a clock did not run straight."""
+    probes, true_clocks = simulate("frequency-change", hosts=8, seconds=240, seed=seed)
+    changed = round((true_clocks.events[0].at_ns - true_clocks.start_ns) / 1e9)
+    for at_s in range(changed + 1, changed + 20, 3):
+        at_ns = true_clocks.start_ns + at_s * 10**9
+        window = choose(probes, (probes.t1_ns >= at_ns - 60 * 10**9) & (probes.t4_ns < at_ns))
+        estimate = step(window, references=true_clocks.references)
+        true = true_clocks.offsets_ns(estimate.at_ns)
+        assert (estimate.lower_ns <= true).all()
+        assert (true <= estimate.upper_ns).all()
