@@ -57,6 +57,8 @@ UNWELCOME = (
 """Answers that trying again soon will not change."""
 
 MOST_SLOWDOWN = 64
+RENEWAL_LOOK = 1.0
+"""Seconds between looks whether certificates were replaced, while there is no connection."""
 LONGEST_SLOWED = 60.0
 """Seconds between reports that a collector may ask for; the spool holds much more."""
 MOST_IN_FLIGHT = 2
@@ -257,8 +259,13 @@ class Reporter:
         return self._rng.uniform(longest / 2, longest)
 
     async def _rest(self, pause: float) -> None:
+        """Until the pause is over; not longer than until new certificates are there, which may end what was wrong."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(pause):
+                while self._renewal is not None and not self._stopping.is_set():
+                    await asyncio.sleep(RENEWAL_LOOK)
+                    if self._renewal.is_due():
+                        return
                 await self._stopping.wait()
 
     def _note_failure(self, collector: HostPort, reason: str) -> None:

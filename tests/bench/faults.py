@@ -20,6 +20,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
 import fault_scenarios as scenarios
+from fault_clocks import ON_CLOCKS
 from fault_fleet import FaultFleet, fault_fleet
 from fault_scenarios import Figures
 
@@ -79,6 +80,13 @@ def run(wanted: str) -> None:
                 fleet.wait_measured()
                 time.sleep(5)
                 for key, work in chosen.items():
+                    report(key, functools.partial(work, fleet))
+        clocks = {key: work for key, work in ON_CLOCKS.items() if wanted in key}
+        if clocks:
+            with fault_fleet(fresh(folder, "clocks")) as fleet:
+                fleet.wait_measured()
+                time.sleep(8)
+                for key, work in clocks.items():
                     report(key, functools.partial(work, fleet))
         for key, kind in (("disk full, 10 s", "tmpfs"), ("disk hangs, 10 s", "ext4")):
             if wanted in key:

@@ -11,6 +11,7 @@ import http.client
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -112,6 +113,23 @@ class Program:
                 self.kill()
 
 
+@dataclass(frozen=True)
+class Change:
+    """What was done to an agent's clock on trial, as its log tells it."""
+
+    at_ns: int
+    by_ns: int
+    within_ns: int = 0
+    """0: set; else evenly over so long."""
+
+    def done(self, at_ns: int) -> float:
+        """How much of it was done by then."""
+        past_ns = at_ns - self.at_ns
+        if past_ns < 0 or self.within_ns == 0:
+            return self.by_ns if past_ns >= 0 else 0.0
+        return self.by_ns * min(past_ns, self.within_ns) / self.within_ns
+
+
 @dataclass
 class FaultFleet:
     """The running fleet."""
@@ -122,12 +140,37 @@ class FaultFleet:
     agents: dict[str, Program] = field(default_factory=dict)
     errors: dict[str, tuple[int, float]] = field(default_factory=dict)
     """By host: offset (ns) and drift of its clock."""
+    changes: dict[str, list[Change]] = field(default_factory=dict)
+    """By host: what was done to its clock since it was started."""
+    disturbed: set[str] = field(default_factory=set)
+    """Hosts whose clock something is being done to: their wrong limits are collected, not asserted."""
+    wrong: list[tuple[str, int, float]] = field(default_factory=list)
+    """Of the disturbed: host, instant, and by how much the truth lay outside of the limits (ns)."""
     epoch_ns: int = field(default_factory=time.time_ns)
 
     def truth(self, host: str, at_ns: int) -> float:
         """A clock's true offset against the reference's clock, which is right."""
         offset, drift = self.errors[host]
-        return offset + drift * (at_ns - self.epoch_ns)
+        return offset + drift * (at_ns - self.epoch_ns) + sum(each.done(at_ns) for each in self.changes.get(host, ()))
+
+    def disturb(self, host: str, number: int) -> Change:
+        """Have an agent's clock set (SIGUSR1) or slewed (SIGUSR2); what its log tells of it."""
+        program = self.agents[host]
+        known = self.changes.setdefault(host, [])
+        told: list[Change] = []
+
+        def heard() -> bool:
+            found = re.findall(r"on trial at_ns=(\d+) by_ns=(-?\d+)(?: within_ns=(\d+))?", program.log.read_text())
+            told[:] = [Change(int(at), int(by), int(within or 0)) for at, by, within in found]
+            return len(told) > len(known)
+
+        heard()
+        assert told == known, "the agent was started anew since"
+        self.disturbed.add(host)
+        program.signal(number)
+        self.wait(heard, "the clock is disturbed")
+        known.append(told[-1])
+        return told[-1]
 
     def fleet(self, collector: int = 0) -> dict[str, Any]:
         """What a collector says now; empty if it says nothing."""
@@ -174,20 +217,37 @@ class FaultFleet:
         for host in told.get("hosts", ()):
             if host["state"] in ("measured", "reference") and host.get("lower_ns") is not None:
                 true = self.truth(host["host"], told["at_ns"])
-                assert host["lower_ns"] - 1 <= true <= host["upper_ns"] + 1, (host, true)
+                outside = max(host["lower_ns"] - 1 - true, true - host["upper_ns"] - 1)
+                if host["host"] in self.disturbed:
+                    if outside > 0 and (host["host"], told["at_ns"], outside) not in self.wrong:
+                        self.wrong.append((host["host"], told["at_ns"], outside))
+                    continue
+                assert outside <= 0, (host, true)
                 held += 1
         return held
 
 
+STEPS = {1: "1h", 2: "-1h", 3: "1h"}
+"""By an agent's number: by how much its clock is set at SIGUSR1."""
+SLEW = "3ms"
+"""By how much any clock is slewed at SIGUSR2."""
 REFERENCE = "quay-reference"
 NAMES = (REFERENCE, "quay-gate-1", "skerry-gate-1", "skerry-berth-1", "holm-gate-1", "holm-booking")
 
 
 @contextlib.contextmanager
 def fault_fleet(
-    folder: Path, *, agents: int = 4, collectors: int = 1, data: Path | None = None
+    folder: Path,
+    *,
+    agents: int = 4,
+    collectors: int = 1,
+    data: Path | None = None,
+    tls: dict[str, Path] | None = None,
 ) -> Iterator[FaultFleet]:
-    """Collectors on the first hosts of a fabric, agents on the others; all started. Ends everything."""
+    """Collectors on the first hosts of a fabric, agents on the others; all started. Ends everything.
+
+    `tls`: by program, the folder of its certificate; then nothing goes plain but probes.
+    """
     draw = random.Random(7)
     with fabric(collectors + agents) as network:
         made = FaultFleet(network, folder)
@@ -202,6 +262,8 @@ def fault_fleet(
             for each in (*made.collectors, *made.agents.values()):
                 if each.name == REFERENCE:
                     each.command = _without_error(each.command)
+                if tls is not None:
+                    each.command += _secured(tls[each.name])
                 each.start()
             yield made
         finally:
@@ -226,8 +288,15 @@ def _agent(fleet: FaultFleet, place: int, name: str, collectors: int) -> Program
         command += ["--collector", f"{fleet.network.hosts[number].address}:18621"]
     command += ["--report-interval", "300ms", "--zone", name.split("-")[0]]
     command += ["--inject-offset", f"{offset}ns", "--inject-drift", repr(drift), "--inject-epoch", str(fleet.epoch_ns)]
+    number = place - len(fleet.collectors)
+    command += [f"--inject-slew={SLEW}", f"--inject-step={STEPS.get(number, '1h')}"]
     return Program(name, host, command, fleet.folder / f"{name}.log")
 
 
 def _without_error(command: list[str]) -> list[str]:
     return command[: command.index("--inject-offset")]
+
+
+def _secured(folder: Path) -> list[str]:
+    names = {"authority": "authority.pem", "certificate": "own.pem", "key": "own.key"}
+    return [f"--tls-{what}={folder / name}" for what, name in names.items()]

@@ -336,41 +336,6 @@ def disk_hangs(fleet: FaultFleet, freeze: Callable[[bool], None]) -> Figures:
     return {"recovery_s": recovery, "answers_held": held, "gap_in_history_s": gap, "waited": int(waiting)}
 
 
-def clock_stepped(fleet: FaultFleet) -> Figures:
-    """One host's clock is set an hour ahead: its own answers follow, the others' stay."""
-    name = list(fleet.agents)[-1]
-    others = set(fleet.agents) - {name, REFERENCE}
-    program = fleet.agents[name]
-    program.end()
-    program.command = [*program.command, "--inject-step", "1h"]
-    program.start()
-    fleet.wait(lambda: fleet.agent_metrics(name), "it answers")
-    fleet.wait_measured()
-    time.sleep(3)
-    offset, drift = fleet.errors[name]
-    program.signal(signal.SIGUSR1)
-    fleet.errors[name] = (offset + 3600 * 10**9, drift)
-    # What was told before it stays as it was told; from the first answer after it on, all is held again.
-    seen = fleet.wait(lambda: near(fleet, name, 10**12), "the step is followed")
-    held = watch(fleet, 1)
-    exact = fleet.wait(lambda: near(fleet, name, 10**6), "the step is followed to a millisecond")
-    assert others <= fleet.measured()
-    held += watch(fleet, 4)
-    nothing_dropped(fleet)
-    return {"recovery_s": seen, "to_a_millisecond_s": seen + 1 + exact, "answers_held": held}
-
-
-def near(fleet: FaultFleet, name: str, within_ns: float) -> bool:
-    """Whether a host is measured, and rightly so."""
-    told = fleet.fleet()
-    return any(
-        host["host"] == name
-        and host["offset_ns"] is not None
-        and abs(host["offset_ns"] - fleet.truth(name, told["at_ns"])) < within_ns
-        for host in told.get("hosts", ())
-    )
-
-
 ON_A_FLEET: dict[str, Callable[[FaultFleet], Figures]] = {
     "collector killed, started anew 3 s later": collector_killed,
     "30 % lost, 20 % twice, 20 % out of order": bad_network,
@@ -384,7 +349,6 @@ ON_A_FLEET: dict[str, Callable[[FaultFleet], Figures]] = {
     "malformed gRPC": lambda fleet: hostile(fleet, "garbage"),
     "port scan, foreign protocols": lambda fleet: hostile(fleet, "scan"),
     "a million paths from one agent": lambda fleet: hostile(fleet, "million"),
-    "a clock is set by an hour": clock_stepped,
 }
 """Needs one collector, and a file system that is left alone."""
 __all__ = ["ON_A_FLEET", "disk_full", "disk_hangs", "fault_fleet", "standby_takes_over"]
