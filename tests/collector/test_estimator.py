@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -99,6 +99,9 @@ class Store:
         self.kept.append(estimate)
 
 
+RUNNERS: list[asyncio.Runner] = []
+
+
 class Bench:
     """An estimator with everything around it."""
 
@@ -107,6 +110,7 @@ class Bench:
         self.delivered: list[Mapping[str, pb.HostEstimate]] = []
         self.now = 100.0
         self.runner = asyncio.Runner()
+        RUNNERS.append(self.runner)
         self.keeper = Keeper(self.store)
         self.estimator = Estimator(
             self.window,
@@ -133,8 +137,13 @@ class Bench:
 
         self.runner.run(one())
 
-    def __del__(self) -> None:
-        self.runner.close()
+
+@pytest.fixture(autouse=True)
+def loops_are_closed() -> Iterator[None]:
+    """A runner that is only collected some day would be closed within another test's loop."""
+    yield
+    while RUNNERS:
+        RUNNERS.pop().close()
 
 
 def test_an_estimate_is_published_stored_and_sent_to_its_hosts() -> None:
