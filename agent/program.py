@@ -10,6 +10,7 @@ import signal
 import time
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from noonmark.agent import lean
 from noonmark.agent.addresses import reachable_at
@@ -34,6 +35,9 @@ from noonmark.proto.options import HostPort
 from noonmark.proto.records import ClockEvent
 from noonmark.proto.version import VERSION
 
+if TYPE_CHECKING:
+    from noonmark.agent.card_stamps import CardStamps
+
 log = logging.getLogger("noonmark.agent")
 OVERDUE_NS = 10_000_000_000
 """A probe that is due for so long and does not leave is trouble that only a new start mends."""
@@ -53,6 +57,15 @@ def boot_id(path: Path = Path("/proc/sys/kernel/random/boot_id")) -> str:
         return path.read_text().strip()
     except OSError:
         return ""
+
+
+def _card(config: AgentConfig) -> tuple[CardStamps | None, str]:
+    """The network card whose stamps are used, and in words which, or why none."""
+    if config.card_stamps == "off":
+        return None, "off"
+    from noonmark.agent.card_stamps import open_card  # only here: most hosts need none
+
+    return open_card()
 
 
 class Program:
@@ -83,6 +96,7 @@ class Program:
             self.renewal = RenewalWatch(
                 config.identity, config.collector, collector_name=config.tls_collector_name, rng=self._rng
             )
+        self._card, self._card_facts = _card(config)
         self.endpoint = self._new_endpoint(config.bind)
         self.references = ReferenceWatch(
             config.reference,
@@ -110,6 +124,7 @@ class Program:
             settings=EndpointSettings(
                 ExchangeSettings(keys_required=self.config.probe_authentication == "require"),
                 ReflectorSettings(authentication=self.config.probe_authentication),
+                card=self._card,
             ),
         )
 
@@ -225,6 +240,8 @@ class Program:
             await asyncio.gather(watching, return_exceptions=True)
             pages.close()
             self.shared_time.close()
+            if self._card is not None:
+                self._card.close()
             log.info("stopped")
 
     def _trouble(self) -> str:
@@ -265,6 +282,7 @@ class Program:
         return {
             "host": self.config.host,
             "probing": ", ".join(str(HostPort(*address)) for address in self.endpoint.addresses),
+            "card_stamps": self._card_facts,
             "kernel_stamps": self.endpoint.statistics().kernel_stamps,
             "metrics": self.config.metrics or "off",
         }

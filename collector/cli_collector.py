@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import resource
 import sys
 import threading
 from pathlib import Path
@@ -35,6 +36,7 @@ def collector(show_config: bool, **flags: Any) -> None:
     except ConfigError as error:
         raise commandline.UsageProblem(str(error)) from None
     logs.set_up(config.log_level, config.log_format)
+    _demand_address_space()
     from noonmark.collector.server import CannotListen, run_until_signal
     from noonmark.proto.tls_files import TlsFileProblem
 
@@ -51,6 +53,20 @@ def collector(show_config: bool, **flags: Any) -> None:
             f"cannot start: {error.strerror or error}; see --http ({config.http or 'off'}) and {_kept(config)}"
         ) from None
     _end()
+
+
+LEAST_ADDRESS_SPACE_MIB = 600
+"""With less, a numerical library waits for ever for what it will not get, while it is being loaded."""
+
+
+def _demand_address_space() -> None:
+    """Raises UsageProblem."""
+    limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if limit != resource.RLIM_INFINITY and limit < LEAST_ADDRESS_SPACE_MIB << 20:
+        raise commandline.UsageProblem(
+            f"the address space is limited to {limit >> 20} MiB (RLIMIT_AS): allow {LEAST_ADDRESS_SPACE_MIB} MiB or "
+            "more, or limit the memory in use instead (MemoryMax of a service)"
+        )
 
 
 def _kept(config: collector_config.CollectorConfig) -> str:

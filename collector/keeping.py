@@ -93,6 +93,7 @@ class Keeper:
         self._monotonic = monotonic
         self._queue: deque[_Waiting] = deque()
         self._bytes = 0
+        self._in_hand: _Waiting | None = None
         self._news = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
@@ -104,9 +105,10 @@ class Keeper:
         waiting = _Waiting(estimate, places, marks, size_of(estimate))
         self._queue.append(waiting)
         self._bytes += waiting.size
-        # The one at the head may be in the store's hands at this moment.
-        while self._bytes > self._max_bytes and len(self._queue) > 2:
-            self._drop(self._queue[1])
+        # The head goes first, and what is in the store's hands at this moment may yet be kept.
+        for each in list(self._queue)[1:-1] if self._bytes > self._max_bytes else ():
+            if each is not self._in_hand and self._bytes > self._max_bytes:
+                self._drop(each)
         self._idle.clear()
         self._news.set()
 
@@ -148,6 +150,7 @@ class Keeper:
         self._idle.set()
 
     async def _attempt(self, waiting: _Waiting) -> bool:
+        self._in_hand = waiting
         try:
             await in_daemon_thread(lambda: self._store.append(waiting.estimate, waiting.places), "keeping")
         except Exception as error:  # a full disk must not stop anything else
@@ -157,6 +160,8 @@ class Keeper:
             fields_ = {"reason": error, "waiting": len(self._queue), "tries": waiting.failures}
             log.error("the estimate was not stored", extra={"fields": fields_})
             return False
+        finally:
+            self._in_hand = None
         self._kept += 1
         self._last_error = ""
         waiting.stored = True

@@ -19,9 +19,12 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
+import fault_disks
 import fault_scenarios as scenarios
+from fault_certificates import Certificates, expired, renewed_in_time
 from fault_clocks import ON_CLOCKS
 from fault_fleet import FaultFleet, fault_fleet
+from fault_memory import no_more_memory, too_little_to_start
 from fault_scenarios import Figures
 
 failed: list[str] = []
@@ -97,10 +100,41 @@ def run(wanted: str) -> None:
                     fleet.wait_measured()
                     time.sleep(5)
                     report(key, functools.partial(disk, fleet, kind, freeze))
+        others(folder, wanted)
         key = "first of two collectors killed, returns"
         if wanted in key:
             with fault_fleet(fresh(folder, "two"), collectors=2) as fleet:
                 report(key, functools.partial(scenarios.standby_takes_over, fleet))
+
+
+def others(folder: Path, wanted: str) -> None:
+    """Faults that need a disk, certificates or a memory limit of their own."""
+    on_disk = {
+        "writing to the history is refused, 10 s": fault_disks.files_locked,
+        "the disk turns read-only": fault_disks.turned_read_only,
+        "history damaged while down": lambda fleet, _: fault_disks.history_damaged(fleet),
+    }
+    for number, (key, work) in enumerate(on_disk.items()):
+        if wanted in key:
+            place = fresh(folder, f"disk-{number}")
+            with fault_disks.disk(place) as disk, fault_fleet(place, data=disk.place) as fleet:
+                fleet.wait_measured()
+                time.sleep(5)
+                report(key, functools.partial(work, fleet, disk))
+    key = "certificates expire, are replaced"
+    if wanted in key:
+        certificates = Certificates(folder / "tls", agents=4, seconds=30)
+        with fault_fleet(fresh(folder, "secured"), tls=certificates.folders) as fleet:
+            report(key, functools.partial(expired, fleet, certificates))
+            report("certificates replaced in time", functools.partial(renewed_in_time, fleet, certificates))
+    limits = {"no more memory, 12 s": no_more_memory, "too little memory to start": too_little_to_start}
+    limits = {key: work for key, work in limits.items() if wanted in key}
+    if limits:
+        with fault_fleet(fresh(folder, "memory")) as fleet:
+            fleet.wait_measured()
+            time.sleep(5)
+            for key, work in limits.items():
+                report(key, functools.partial(work, fleet))
 
 
 def disk(fleet: FaultFleet, kind: str, freeze: Callable[[bool], None]) -> Figures:

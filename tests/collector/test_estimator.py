@@ -295,6 +295,8 @@ def test_work_in_a_thread_gives_back_its_result_or_its_exception() -> None:
         assert await in_daemon_thread(lambda: threading.current_thread().daemon, "test") is True
         with pytest.raises(KeyError, match="lost"):
             await in_daemon_thread(lambda: {}["lost"], "test")
+        used = {await in_daemon_thread(threading.get_ident, "again and again") for _ in range(20)}
+        assert len(used) == 1, "no thread is made where one rests"
 
     asyncio.run(main())
 

@@ -47,14 +47,15 @@ class Certificates:
 
 
 def expired(fleet: FaultFleet, certificates: Certificates) -> Figures:
-    """All certificates expire: whoever shows one is cut off within seconds; new files bring all back, none restarted."""
+    """All certificates expire: all are cut off within seconds; new files bring all back."""
     collector = fleet.collectors[0]
     agents = set(fleet.agents)
     fleet.wait_measured()
     starts = {program.name: program.starts for program in (collector, *fleet.agents.values())}
     held = watch(fleet, max(0.0, certificates.expires - time.time()))
     cut_off = fleet.wait(
-        lambda: all(fleet.agent_metrics(host).get("agent_collector_connected") == 0 for host in agents), "all are cut off"
+        lambda: all(fleet.agent_metrics(host).get("agent_collector_connected") == 0 for host in agents),
+        "all are cut off",
     )
     reasons = [fleet.agents[host].log.read_text() for host in agents]
     assert all("certificate" in text for text in reasons), reasons

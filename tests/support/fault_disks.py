@@ -117,7 +117,7 @@ def files_locked(fleet: FaultFleet, where: Disk, seconds: float = 10) -> Figures
 
 
 def turned_read_only(fleet: FaultFleet, where: Disk, seconds: float = 10) -> Figures:
-    """The file system turns read-only for good, under the running collector; an operator ends it, mends, starts anew."""
+    """The file system turns read-only under the running collector; an operator ends it, mends, starts anew."""
     collector = fleet.collectors[0]
     first_ns = time.time_ns()
     held, waited = refused_writes(fleet, where.turn_read_only, seconds)
@@ -174,7 +174,7 @@ DAMAGES: dict[str, Callable[[bytes], bytes]] = {
     "its second half lost": lambda content: content[: len(content) // 2],
     "a piece of zeros": lambda content: content[:PAGE_BYTES] + bytes(len(content) - PAGE_BYTES),
     "its head lost": lambda content: content[PAGE_BYTES:],
-    "something else altogether": lambda content: b"time,offset\n" * 100,  # noqa: ARG005
+    "something else altogether": lambda content: b"time,offset\n" * 100,
 }
 
 
