@@ -1,6 +1,6 @@
 """Every fault of the laboratory against real programs, by hand: ``python tests/bench/faults.py [WORDS]``, as root.
 
-Prints a table a line a fault, and exits 1 if something that must hold did not. Some eight minutes on two cores.
+Prints a table a line a fault, and exits 1 if something that must hold did not. Some twelve minutes on two cores.
 WORDS: only faults whose names contain them.
 """
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import resource
 import signal
 import socket
 import subprocess
@@ -118,6 +119,22 @@ def test_what_was_called_kept_is_in_the_history_when_the_collector_is_killed(tmp
         await asyncio.gather(*reporting)
 
     asyncio.run(asyncio.wait_for(main(), 3 * LIMIT))
+
+
+def test_a_collector_with_too_little_address_space_is_refused_in_a_line(tmp_path: Path) -> None:
+    def bound() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (300 << 20, 300 << 20))
+
+    command = [*COMMAND, "collector", "--data", str(tmp_path), "--http", "off"]
+    told = subprocess.run(
+        command, preexec_fn=bound, capture_output=True, text=True, timeout=LIMIT, check=False, stdin=subprocess.DEVNULL
+    )
+    assert told.returncode == 2
+    assert told.stderr.splitlines() == [
+        "Error: the address space is limited to 300 MiB (RLIMIT_AS): allow 600 MiB or more, or limit the memory in use "
+        "instead (MemoryMax of a service)"
+    ]
+    assert not list(tmp_path.iterdir())
 
 
 def check(folder: Path, sides: list[Side]) -> None:
