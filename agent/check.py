@@ -74,6 +74,19 @@ def stamps(trial: StampTrial) -> Check:
     return Check(name, Verdict.WARNING, text, remedy)
 
 
+def card_stamps(path: str, told: str, *, wanted: bool, readable: bool) -> Check:
+    """Whether a network card's stamps can be used, as `card_stamps.judge` found it."""
+    name = "card stamps"
+    if not path:
+        return Check(name, Verdict.SKIPPED, f"Card stamps: {told}.")
+    if not wanted:
+        return Check(name, Verdict.SKIPPED, f"Card stamps: not used (card-stamps is off); {told}.")
+    if readable:
+        return Check(name, Verdict.OK, f"Card stamps: {told}.")
+    remedy = "Give the agent's user that device's group (see agent-devices.conf), or write a udev rule."
+    return Check(name, Verdict.WARNING, f"Card stamps: none: {path} cannot be opened; {told}.", remedy)
+
+
 def clock(view: KernelClock | None) -> Check:
     """Whether something keeps the clock, as the kernel tells it."""
     name = "clock"

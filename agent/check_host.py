@@ -16,10 +16,11 @@ import subprocess
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 from noonmark.agent import check
+from noonmark.agent.card_stamps import Card, judge, stamping_cards
 from noonmark.agent.check import Check, Running, StampTrial
 from noonmark.agent.config import AgentConfig
 from noonmark.agent.kernel_clock import read_kernel_clock
@@ -43,6 +44,7 @@ SERVING = b"\x08\x01"
 def look(config: AgentConfig, peers: Iterable[HostPort] = ()) -> Iterator[Check]:
     """Everything that can be said of this host, as it is found."""
     yield check.stamps(try_stamps())
+    yield card_stamps(wanted=config.card_stamps != "off")
     yield check.clock(read_kernel_clock())
     yield check.descriptors(resource.getrlimit(resource.RLIMIT_NOFILE)[0])
     bind = config.bind[0]
@@ -83,6 +85,13 @@ def try_stamps() -> StampTrial:
     finally:
         one.close()
         other.close()
+
+
+def card_stamps(*, wanted: bool, look: Callable[[], Sequence[Card]] = stamping_cards) -> Check:
+    """Ask the kernel whether a card stamps."""
+    found = judge(look())
+    readable = bool(found.path) and os.access(found.path, os.R_OK)
+    return check.card_stamps(found.path, found.text, wanted=wanted, readable=readable)
 
 
 def _reachable(address: str) -> str:

@@ -4,7 +4,8 @@ Linux's numbers (include/uapi/asm-generic/socket.h, linux/in.h, linux/in6.h, lin
 of those for time stamps. All lengths are checked: what does not fit counts as not told.
 
 A kernel stamp (SCM_TIMESTAMPING) is three times in a row: by software on CLOCK_REALTIME; disused; by the network card
-on the card's own clock. Only the first is the clock that this program compares, so only the first is read.
+on the card's own clock. The first is the clock that this program compares; the third is read where card stamps are
+asked for (card_time.py).
 """
 
 from __future__ import annotations
@@ -133,6 +134,34 @@ def transmit_details(ancillary: AncillaryData) -> tuple[int, int] | None:
             if origin == ORIGIN_TIMESTAMPING and info == SENT:
                 identifier = count
     return (identifier, time_ns) if identifier >= 0 and time_ns else None
+
+
+def card_time(ancillary: AncillaryData) -> int:
+    """The card's stamp, on the card's own clock (ns); 0 where there is none."""
+    for level, kind, data in ancillary:
+        if level == SOL_SOCKET and kind in (SCM_TIMESTAMPING, SCM_TIMESTAMPING_NEW):
+            if len(data) == 48:
+                seconds, nanoseconds = _TIME_64(data, 32)
+            elif len(data) == 24:
+                seconds, nanoseconds = _TIME_32(data, 16)
+            else:
+                continue
+            return int(seconds) * 1_000_000_000 + int(nanoseconds)
+    return 0
+
+
+def card_departure(ancillary: AncillaryData) -> tuple[int, int] | None:
+    """Which packet the card stamped when, as a message of the error queue tells it; see `transmit_details`.
+
+    With SOF_TIMESTAMPING_OPT_TX_SWHW the kernel's stamp and the card's come in messages of their own.
+    """
+    time_ns = card_time(ancillary)
+    for level, kind, data in ancillary:
+        if (level, kind) in _ERRORS and len(data) >= 16:
+            origin, info, count = _EXTENDED_ERROR(data)
+            if origin == ORIGIN_TIMESTAMPING and info == SENT and time_ns:
+                return count, time_ns
+    return None
 
 
 def reply_source(ancillary: AncillaryData) -> list[tuple[int, int, bytes]]:

@@ -103,6 +103,15 @@ OPTIONS = (
         "PATH|off",
         shown_default="off",
     ),
+    Option(
+        "card-stamps",
+        "Time stamps of the network card on probes: `auto` uses them where this host's cards stamp already, all by one "
+        "clock that can be read (/dev/ptpN); no card's mode is switched. Not verified on hardware yet: see "
+        "deploy/REFERENCES.md.",
+        one_of("off", "auto"),
+        "off",
+        "off|auto",
+    ),
     Option("report-interval", "Mean time between reports.", span_between("50ms", "1min"), 5.0, "SPAN"),
     Option("keep", "Records are kept so long while no collector takes them.", span_between("1s", "1d"), 600.0, "SPAN"),
     Option("keep-mib", "Memory for records that wait; the oldest give way.", whole_number(1, 4096), 8, "MIB"),
@@ -181,6 +190,7 @@ class AgentConfig:
     metrics: HostPort | None
     time_record: str | None
     time_socket: str | None
+    card_stamps: str
     report_interval: float
     keep: float
     keep_mib: int

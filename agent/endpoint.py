@@ -19,6 +19,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 from noonmark.agent.clock_watch import ClockWatch
 from noonmark.agent.clocks import Clock
@@ -35,9 +36,12 @@ from noonmark.agent.timestamps import encode_error_estimate
 from noonmark.proto.control import ProbeKey
 from noonmark.proto.records import ClockEvent, ProbeRecord, Stamp, StampSource
 
+if TYPE_CHECKING:
+    from noonmark.agent.card_stamps import CardStamps
+
 Socket = StampedSocket[Probe | Token]
 
-_KERNEL, _USER = StampSource.KERNEL, StampSource.USER
+_USER = StampSource.USER
 _DISCARD_AT_MOST = 256
 _READ_AT_MOST = 4
 """Full batches at one look; the loop has other work too."""
@@ -53,6 +57,8 @@ class EndpointSettings:
     reflector: ReflectorSettings = field(default_factory=ReflectorSettings)
     kernel_stamps: bool = True
     """False: stamp in the program only, to see what that costs."""
+    card: CardStamps | None = None
+    """The network card whose stamps to use beside the kernel's."""
 
 
 class Endpoint:
@@ -96,7 +102,7 @@ class Endpoint:
         """Bind and begin to answer. Raises OSError if an address cannot be bound; then none stays bound."""
         try:
             for host, port in self._binds:
-                self._sockets.append(StampedSocket(host, port, kernel_stamps=self._settings.kernel_stamps))
+                self._sockets.append(self._open(host, port))
         except OSError:
             self._close_sockets()
             raise
@@ -107,6 +113,13 @@ class Endpoint:
             self._loop.add_reader(self._notice.fileno(), self._clock_was_set, self._notice)
         self._running = True
         self._look(())
+
+    def _open(self, host: str, port: int) -> Socket:
+        if self._settings.card is not None:
+            from noonmark.agent.card_socket import CardSocket  # only here: most hosts need none
+
+            return CardSocket(host, port, self._settings.card)
+        return StampedSocket(host, port, kernel_stamps=self._settings.kernel_stamps)
 
     async def close(self) -> None:
         """Stop, and pass on the records that still waited for an exact stamp. Does nothing the second time."""
@@ -173,6 +186,7 @@ class Endpoint:
             clock_epoch=self._watch.epoch,
             clock_rate=self._watch.rate_against_raw(),
             kernel_stamps=worst.value,
+            card_stamps=dict(self._settings.card.counts) if self._settings.card is not None else {},
         )
 
     # --- looking at the sockets
@@ -254,7 +268,7 @@ class Endpoint:
             if is_request(message[0]):
                 requests.append(message)
             else:
-                stamp = Stamp(*self._receive_stamp(message[2]))
+                stamp = Stamp(*self._receive_stamp(message[2], message[5]))
                 self._exchange.receive_datagram(message[0], message[1], stamp, now=self._watch.monotonic_ns)
         while requests:
             first: dict[Address, Received] = {}
@@ -263,9 +277,9 @@ class Endpoint:
                 self._count_discarded(requests)
                 return
 
-    def _receive_stamp(self, kernel_ns: int) -> tuple[int, StampSource]:
+    def _receive_stamp(self, kernel_ns: int, source: StampSource) -> tuple[int, StampSource]:
         if kernel_ns:
-            return self._clock.kernel_to_clock(kernel_ns), _KERNEL
+            return self._clock.kernel_to_clock(kernel_ns), source
         return self._watch.realtime_ns, _USER
 
     def _answer(self, sock: Socket, requests: Iterable[Received]) -> bool:
@@ -273,8 +287,8 @@ class Endpoint:
         receive_request = self._reflector.receive_request
         now, transmit_ns = self._watch.monotonic_ns, self._watch.realtime_ns
         answers: list[Outgoing[Probe | Token]] = []
-        for data, address, kernel_ns, hop_limit, reply_source in requests:
-            received_ns, source = self._receive_stamp(kernel_ns)
+        for data, address, kernel_ns, hop_limit, reply_source, stamped_by in requests:
+            received_ns, source = self._receive_stamp(kernel_ns, stamped_by)
             answer = receive_request(data, address, received_ns, source, hop_limit, now, transmit_ns)
             if answer is not None:
                 answers.append((answer[0], address, answer[1], reply_source))
@@ -300,7 +314,19 @@ class Endpoint:
                 self._reflector.transmitted(token, time_ns)
             else:
                 self._exchange.transmit_stamp(token, time_ns)
+        if sock.card_departures:
+            self._take_card_stamps(sock)
         return True
+
+    def _take_card_stamps(self, sock: Socket) -> None:
+        """Make departures that the kernel has stamped more exact."""
+        for token, card_ns, source in sock.card_departures:
+            time_ns = self._clock.kernel_to_clock(card_ns)
+            if isinstance(token, tuple):
+                self._reflector.refine(token, time_ns, source)
+            else:
+                self._exchange.transmit_stamp(token, time_ns, source)
+        sock.card_departures = ()
 
     # --- the clock
 

@@ -18,9 +18,11 @@ from dataclasses import dataclass
 SECOND_NS = 1_000_000_000
 PTP_SYS_OFFSET_EXTENDED = 0xC4C03D09
 PTP_SYS_OFFSET = 0x43403D05
+PTP_SYS_OFFSET_PRECISE = 0xC0403D08
 MOST_SAMPLES = 25
 EXTENDED_LENGTH = 1216
 BASIC_LENGTH = 832
+PRECISE_LENGTH = 64
 _HEAD = struct.Struct("=I12x")
 _TIME = struct.Struct("=qI4x")
 
@@ -64,6 +66,14 @@ def decode_basic(data: bytes | bytearray) -> list[Comparison]:
     samples = _samples(data, BASIC_LENGTH)
     times = [_time_ns(data, 16 + 16 * place) for place in range(2 * samples + 1)]
     return [Comparison(*times[place : place + 3]) for place in range(0, 2 * samples, 2)]
+
+
+def decode_precise(data: bytes | bytearray) -> Comparison:
+    """struct ptp_sys_offset_precise: card, host, raw host, caught at once by hardware. Raises ValueError."""
+    if len(data) != PRECISE_LENGTH:
+        raise ValueError(f"{len(data)} octets; the structure has {PRECISE_LENGTH}")
+    card_ns, host_ns = _time_ns(data, 0), _time_ns(data, 16)
+    return Comparison(host_ns, card_ns, host_ns)
 
 
 def _samples(data: bytes | bytearray, length: int) -> int:

@@ -172,6 +172,8 @@ def _probing(probes: ProbeStatistics) -> Iterator[Family]:
     yield labelled(
         P + "kernel_stamps_missing", "Stamps that were not the kernel's, by which of the four.", "stamp", missing
     )
+    text = "Stamps of the network card, by what became of them; none unless card-stamps asks for them."
+    yield labelled(P + "card_stamps", text, "outcome", probes.card_stamps)
     yield counter(P + "clock_events", "Times that the clock was set, or the host slept.", probes.clock_events)
 
 

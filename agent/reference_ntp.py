@@ -182,7 +182,7 @@ class NtpReader:
             messages = []  # an ICMP error of some server; its request stays unanswered
         self._take_stamps(sock)
         epoch, now = self._epoch(), self._clock.monotonic_ns()
-        for data, address, kernel_ns, _, _ in messages:
+        for data, address, kernel_ns, *_ in messages:
             server = self._server_at(address[0].split("%")[0], address[1])
             if server is None or server.association is None:
                 continue

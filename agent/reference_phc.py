@@ -23,12 +23,15 @@ from collections.abc import AsyncIterator, Callable
 from noonmark.agent.clocks import Clock
 from noonmark.agent.gnss_guards import TimeGuard
 from noonmark.agent.hardware_clock import (
+    PRECISE_LENGTH,
     PTP_SYS_OFFSET,
     PTP_SYS_OFFSET_EXTENDED,
+    PTP_SYS_OFFSET_PRECISE,
     SECOND_NS,
     Comparison,
     decode_basic,
     decode_extended,
+    decode_precise,
     encode_request,
     narrowest,
     scale_notice,
@@ -51,6 +54,7 @@ class HardwareClock:
     def __init__(self, path: str) -> None:
         self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
         self._extended = True
+        self._precise = True
 
     def compare(self) -> list[Comparison]:
         """Some readings of card and host. Raises OSError or ValueError."""
@@ -62,6 +66,18 @@ class HardwareClock:
                     raise
                 self._extended = False
         return decode_basic(self._ask(PTP_SYS_OFFSET, encode_request(SAMPLES, extended=False)))
+
+    def compare_best(self) -> Comparison | None:
+        """Card and host caught at once by hardware where both can, else the narrowest reading; None if there is none.
+        Raises OSError or ValueError."""
+        if self._precise:
+            try:
+                return decode_precise(self._ask(PTP_SYS_OFFSET_PRECISE, bytearray(PRECISE_LENGTH)))
+            except OSError as error:
+                if error.errno not in _UNKNOWN_REQUEST:
+                    raise
+                self._precise = False
+        return narrowest(self.compare())
 
     def _ask(self, request: int, data: bytearray) -> bytearray:
         fcntl.ioctl(self._descriptor, request, data, True)

@@ -247,6 +247,13 @@ class Reflector:
         session.follow_up = (number, encode_ntp(time_ns), method)
         session.follow_up_epoch = epoch
 
+    def refine(self, token: Token, time_ns: int, source: StampSource) -> None:
+        """A better stamp of a departure that `transmitted` has told, if no later one has been told since."""
+        session, number, _, epoch = token
+        if (session.follow_up[0], session.follow_up_epoch) == (number, epoch) and session.follow_up[1]:
+            method = tlv.METHOD_HARDWARE if source is StampSource.HARDWARE else tlv.METHOD_LOCAL
+            session.follow_up = (number, encode_ntp(time_ns), method)
+
     def refuse(self, reason: str) -> None:
         """Count a request that gets no reply."""
         self._refused[reason] += 1

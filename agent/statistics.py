@@ -7,7 +7,7 @@ occurred are absent.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +91,9 @@ class ProbeStatistics:
     """How much faster the clock runs than its bare oscillator (s/s), since the last statistics; None if just now."""
     kernel_stamps: str
     """What the kernel agreed to stamp, of the worst socket: "receive and transmit", "receive only" or "none"."""
+    card_stamps: Mapping[str, int] = field(default_factory=dict)
+    """What became of the network card's stamps: used, no-better (than the kernel's), not-compared, implausible,
+    unmatched (with no packet of ours), jump (of either clock), unreadable (the card's clock)."""
 
     @property
     def sent(self) -> int:

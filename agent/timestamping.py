@@ -21,6 +21,7 @@ from noonmark.agent import cmsg
 from noonmark.agent.cmsg import AncillaryData
 from noonmark.agent.mmsg import Batch
 from noonmark.agent.socket_address import Address, AddressTable
+from noonmark.proto.records import StampSource
 
 SO_TIMESTAMPNS, SO_TIMESTAMPING = cmsg.SCM_TIMESTAMPNS, cmsg.SCM_TIMESTAMPING
 TX_SOFTWARE, RX_SOFTWARE, SOFTWARE, OPT_ID, OPT_TSONLY = 1 << 1, 1 << 3, 1 << 4, 1 << 7, 1 << 11
@@ -47,10 +48,12 @@ class Stamping(enum.Enum):
 Token = TypeVar("Token")
 Outgoing = tuple[bytes, Address, Token, AncillaryData | None]
 """A datagram to send: its octets; whither; what comes back with its stamp; `reply_source` of the request, or None."""
-Received = tuple[bytes, Address, int, int, AncillaryData | None]
+Received = tuple[bytes, Address, int, int, AncillaryData | None, StampSource]
 """One datagram: its octets; whence;
-the kernel's receive stamp (CLOCK_REALTIME, ns) or 0; TTL or hop limit on arrival or 0; what to pass to `send` with
-the reply, so that it leaves from the address that the request came to. A plain tuple: it is made for every packet."""
+its receive stamp (CLOCK_REALTIME, ns) or 0; TTL or hop limit on arrival or 0; what to pass to `send` with
+the reply, so that it leaves from the address that the request came to; who took the stamp, if there is one. A plain
+tuple: it is made for every packet."""
+_KERNEL = StampSource.KERNEL
 
 
 class StampedSocket(Generic[Token]):
@@ -58,6 +61,10 @@ class StampedSocket(Generic[Token]):
 
     `Token` is whatever the owner wants to get back with a packet's transmit stamp.
     """
+
+    flags = STAMPING_FLAGS
+    card_departures: Sequence[tuple[Token, int, StampSource]] = ()
+    """Better transmit stamps than the kernel's, found at the last drain; only where card stamps are asked for."""
 
     def __init__(self, host: str, port: int, *, kernel_stamps: bool = True) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -83,10 +90,11 @@ class StampedSocket(Generic[Token]):
         self._outgoing = Batch(AT_ONCE, LONGEST_DATAGRAM, _ANCILLARY_LENGTH)
         self._errors = Batch(AT_ONCE, 1, _ANCILLARY_LENGTH)
         self._addresses = AddressTable()
+        self._receipt, self._departure = cmsg.receive_details_at, cmsg.transmit_details_at
 
     def _enable_stamps(self) -> Stamping:
         for option, value, got in (
-            (SO_TIMESTAMPING, STAMPING_FLAGS, Stamping.BOTH),
+            (SO_TIMESTAMPING, self.flags, Stamping.BOTH),
             (SO_TIMESTAMPNS, 1, Stamping.RECEIVE),
         ):
             try:
@@ -119,17 +127,17 @@ class StampedSocket(Generic[Token]):
     def receive(self) -> list[Received]:
         """Datagrams that are there now, some at most; none if there is none. Raises OSError if the socket failed."""
         batch, to_tuple = self._incoming, self._addresses.to_tuple
-        control = batch.control
+        control, receipt = batch.control, self._receipt
         messages: list[Received] = []
         source: AncillaryData | None = None
         for data, name, truncated, place, length in batch.datagrams(batch.receive(self._socket.fileno())):
             if truncated:
                 self.oversized += 1
                 continue
-            kernel_ns, hop_limit = cmsg.receive_details_at(control, place, length)
+            kernel_ns, hop_limit = receipt(control, place, length)
             if self._wildcard:
                 source = cmsg.reply_source(cmsg.split(bytes(control[place : place + length])))
-            messages.append((data, to_tuple(name), kernel_ns, hop_limit, source))
+            messages.append((data, to_tuple(name), kernel_ns, hop_limit, source, _KERNEL))
         return messages
 
     def send(self, messages: Sequence[Outgoing[Token]]) -> list[tuple[Token, OSError]]:
@@ -172,8 +180,8 @@ class StampedSocket(Generic[Token]):
         """
         if self._transmit_stamps:
             self._found = self.transmit_stamps()
-            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, STAMPING_FLAGS & ~OPT_ID)
-            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, STAMPING_FLAGS)
+            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, self.flags & ~OPT_ID)
+            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPING, self.flags)
         self.forget_awaited()
         self._next_id = 0
 
@@ -194,7 +202,7 @@ class StampedSocket(Generic[Token]):
         while count == AT_ONCE and len(stamps) < _DRAIN_AT_MOST:
             count = batch.receive(self._socket.fileno(), MSG_ERRQUEUE)
             for place, length in batch.controls(count):
-                found = cmsg.transmit_details_at(batch.control, place, length)
+                found = self._departure(batch.control, place, length)
                 if found is not None and found[0] in self._awaited:
                     stamps.append((self._awaited.pop(found[0]), found[1]))
         if len(self._awaited) > _AWAIT_AT_MOST:

@@ -71,6 +71,26 @@ def test_exact_departure_is_told_in_the_next_reply() -> None:
     assert tlv.read_telemetry(data[44:]).follow_up == tlv.FollowUp(0, encode_ntp(EXACT), tlv.METHOD_LOCAL)
 
 
+def test_a_card_makes_a_told_departure_more_exact_unless_a_later_one_was_told() -> None:
+    made = reflector()
+    _, first = answer(made, request(0))
+    made.refine(first, EXACT + 5, StampSource.HARDWARE)
+    data, second = answer(made, request(1))
+    assert tlv.read_telemetry(data[44:]).follow_up == tlv.FollowUp(), "nothing was told yet"
+    made.transmitted(second, EXACT)
+    made.refine(first, EXACT + 5, StampSource.HARDWARE)
+    data, _ = answer(made, request(2))
+    assert tlv.read_telemetry(data[44:]).follow_up == tlv.FollowUp(1, encode_ntp(EXACT), tlv.METHOD_LOCAL)
+    for source, method in ((StampSource.KERNEL, tlv.METHOD_LOCAL), (StampSource.HARDWARE, tlv.METHOD_HARDWARE)):
+        made.refine(second, EXACT + 5, source)
+        data, _ = answer(made, request(3))
+        assert tlv.read_telemetry(data[44:]).follow_up == tlv.FollowUp(1, encode_ntp(EXACT + 5), method)
+    made.set_clock(epoch=78, error_estimate=ESTIMATE)
+    made.refine(second, EXACT + 9, StampSource.HARDWARE)
+    data, _ = answer(made, request(4))
+    assert tlv.read_telemetry(data[44:]).follow_up == tlv.FollowUp()
+
+
 def test_departure_from_before_the_reply_is_not_told() -> None:
     made = reflector()
     _, token = answer(made, request(0))

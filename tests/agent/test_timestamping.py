@@ -53,7 +53,7 @@ def test_both_stamps_lie_between_readings_of_the_clock(pair: Pair) -> None:
     wait(b)
     (message,) = b.receive()
     after = clock.realtime_ns()
-    data, address, received_ns, hop_limit, _ = message
+    data, address, received_ns, hop_limit, *_ = message
     ((token, sent_ns),) = a.transmit_stamps()
     assert (data, address[:2], hop_limit, token) == (b"probe", a.address[:2], 64, "probe")
     assert before <= sent_ns <= received_ns <= after
