@@ -4,13 +4,14 @@ The kernel compares the card's clock with the host's (hardware_clock.py), again 
 between two comparisons, by the straight line between them, never beyond the latest. Which time scale the card counts
 (TAI, UTC or none) does not matter: its measured distance from the host's clock is taken off, whatever it is.
 
-The bound holds what the two readings leave open, and what the card may have done between them: its distance is
-expected to have grown at the rate of the last half a minute; by how much it has not, and by how much more the readings
-could hide, it may have been moved within the stretch. A stamp between comparisons that no steady rate joins is not
-converted. A stamp may be younger than it looks, for a card set back stamps the same times twice: so the bound is the
-greatest of all stretches from the stamp's own to the latest comparison, made after the stamp was fetched.
-Assumed, not proven: within a stretch the card was not moved and moved back. This is why card stamps are off unless
-asked for.
+The bound holds half the width of a reading, and what the card may have done since the one before: its distance is
+expected to have grown at the rate of the last half a minute; by so much as it has not, it may have been moved at any
+instant between (what hides within the widths is held by them: before it was moved the first reading told its distance
+to within half its width, afterwards the second). A stamp may be younger than it looks, for a card set back stamps the
+same times twice: so the stretches from the stamp's own to the latest comparison add up, and that one must be made after
+the stamp was fetched. Between comparisons that no steady rate joins nothing is converted. Assumed, not proven: the
+card was not moved and moved back within a stretch, nor by like amounts in stretch after stretch. This is why card
+stamps are off unless asked for.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ STEADY = 50e-6
 STEADY_AT_FIRST = 450e-6
 """Before the rate is known: two clocks that somebody keeps differ by less."""
 SHORTEST_BASE_NS = 50_000_000
+CONFIRMED_NS = 100_000_000
+"""A rate counts once it has held for so long: a card may have been moved while it was learned."""
 ANCHOR_EVERY_NS = 500_000_000
 LONGEST_BASE_NS = 30 * SECOND_NS
 LONGEST_STRETCH_NS = 30 * SECOND_NS
@@ -64,6 +67,7 @@ class CardTime:
     def __init__(self) -> None:
         self._points: deque[_Point] = deque(maxlen=REMEMBERED)
         self._anchors: deque[_Point] = deque()
+        self._agreed_ns = 0
         self.jumps = 0
         """Times that card or host did not go on at their rate, so that everything was begun anew."""
 
@@ -88,11 +92,19 @@ class CardTime:
         if length <= 0 or deviation > halves + (STEADY + doubt) * length:
             self._points.clear()
             self._anchors.clear()
+            self._agreed_ns = 0
             self.jumps += 1
             return point
         if rate is None or length > LONGEST_STRETCH_NS:
             return point
-        return point._replace(unexplained=deviation + halves + (doubt + WANDER) * length)
+        confirmed = self._agreed_ns >= CONFIRMED_NS
+        self._agreed_ns += length
+        if deviation > halves + (doubt + WANDER) * length:
+            self._anchors.clear()  # moved then, or while the rate was learned: it is learned anew
+            self._agreed_ns = 0
+        if not confirmed:
+            return point
+        return point._replace(unexplained=deviation + (doubt + WANDER) * length)
 
     def _rate(self, until: _Point) -> tuple[float, float] | None:
         """How fast the distance grew before `until`, and how unsure that is (s/s)."""
@@ -103,7 +115,8 @@ class CardTime:
         if span < SHORTEST_BASE_NS:
             return None
         change = until.host_minus_card_ns - base.host_minus_card_ns
-        return change / span, (base.half_ns + until.half_ns) / span
+        # Twice: the readings hide as much again of what the card was moved by meanwhile.
+        return change / span, 2 * (base.half_ns + until.half_ns) / span
 
     def convert(self, card_ns: int) -> Converted | None:
         """When the host's clock read what, as the card stamped `card_ns`; None if the comparisons do not tell."""
@@ -111,12 +124,13 @@ class CardTime:
         if not 0 < place < len(self._points):
             return None
         before, after = self._points[place - 1], self._points[place]
-        unexplained = max(self._points[later].unexplained for later in range(place, len(self._points)))
+        since = [self._points[later] for later in range(place, len(self._points))]
+        unexplained = sum(point.unexplained for point in since)
         if unexplained == math.inf:
             return None
         moved = after.host_minus_card_ns - before.host_minus_card_ns
         part_ns = moved * (card_ns - before.card_ns) // (after.card_ns - before.card_ns)
-        error = max(before.half_ns, after.half_ns) + unexplained + RESOLUTION_NS
+        error = max(before.half_ns, *(point.half_ns for point in since)) + unexplained + RESOLUTION_NS
         return Converted(card_ns + before.host_minus_card_ns + part_ns, math.ceil(error))
 
 
