@@ -142,6 +142,18 @@ def test_a_step_that_the_readings_hide_is_held_by_the_bound() -> None:
     assert abs(found.time_ns - truth) <= found.error_ns
 
 
+def test_a_card_moved_while_its_rate_was_learned_is_not_believed_yet() -> None:
+    world = World(width_ns=0)
+    world.compare()
+    for _ in range(2):  # by like amounts, so that a rate would explain them
+        truth = world.host_ns + 240 * MS
+        before, world.ahead_ns = world.card(truth), world.ahead_ns + 10_000
+        world.host_ns += 250 * MS
+        world.compare()
+        found = world.time.convert(before)
+        assert found is None or abs(found.time_ns - truth) <= found.error_ns
+
+
 def test_steps_in_every_fifth_stretch_are_held_by_the_bound() -> None:
     told = 0
     for seed in range(150):
