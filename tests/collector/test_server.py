@@ -17,6 +17,7 @@ import pytest
 from grpc_health.v1 import health_pb2, health_pb2_grpc
 from grpc_reflection.v1alpha import reflection_pb2, reflection_pb2_grpc
 from prometheus_client.parser import text_string_to_metric_families
+from secured import LIMIT, until
 
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.spool import Spool
@@ -31,7 +32,6 @@ from noonmark.proto.records import ProbeRecord, StampSource
 
 pytestmark = pytest.mark.sockets
 KERNEL = (StampSource.KERNEL,) * 4
-LIMIT = 20.0
 OFFSETS = {"quay": 0, "skerry": 1_500_000, "holm": -700_000}
 """Ahead of the reference, in ns."""
 
@@ -53,12 +53,6 @@ async def running(server: CollectorServer) -> AsyncIterator[CollectorServer]:
         stop.set()
         async with asyncio.timeout(LIMIT):
             await task
-
-
-async def until(condition: Callable[[], Any]) -> None:
-    async with asyncio.timeout(LIMIT):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 class Host:

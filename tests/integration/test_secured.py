@@ -1,14 +1,11 @@
-"""Mutual TLS end to end, on real gRPC and HTTP over loopback: who gets in, as whom, and what becomes of renewals."""
+"""Mutual TLS end to end, on real gRPC over loopback: who gets in, as whom, and what becomes of renewals."""
 
 from __future__ import annotations
 
 import asyncio
-import base64
 import shutil
 import socket
 import ssl
-import urllib.error
-import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,11 +16,8 @@ import pytest
 from certificates import CLIENT, SERVER, Maker
 from click.testing import CliRunner, Result
 from grpc_health.v1 import health_pb2, health_pb2_grpc
-from prometheus_client.parser import text_string_to_metric_families
-from secured import LIMIT, Agent, in_thread, on_loop, reporting, running, until
+from secured import Agent, in_thread, on_loop, reporting, running, settings, until
 
-from noonmark.agent.pages import PageServer, keep_renewed, tls_context
-from noonmark.collector import config as collector_config
 from noonmark.collector import reader_tokens, tls_server, watched_file
 from noonmark.collector import server as server_module
 from noonmark.collector.cli import main as noonmark
@@ -32,7 +26,7 @@ from noonmark.collector.server import CollectorServer
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.channels import Security, credentials
 from noonmark.proto.noonmark_pb2_grpc import QueryStub, ReportsStub
-from noonmark.proto.options import HostPort, gather
+from noonmark.proto.options import HostPort
 from noonmark.proto.tls_files import TlsFileProblem, TlsFiles, fingerprint
 
 pytestmark = pytest.mark.sockets
@@ -50,15 +44,6 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(watched_file, "LOOK_EVERY", 0.0)
     monkeypatch.setattr(server_module, "EXPIRE_EVERY", 0.05)
     monkeypatch.setattr(server_module, "REFRESH_EVERY", 0.05)
-
-
-def settings(files: TlsFiles | None, **flags: object) -> collector_config.CollectorConfig:
-    given: dict[str, object] = {"listen": "127.0.0.1:0", "http": "off", "data": "off", "tick": "200ms", "window": "10s"}
-    if files is not None:
-        given |= {"tls_certificate": str(files.certificate), "tls_key": str(files.key)}
-        given |= {"tls_authority": str(files.authority)}
-    merged = gather(collector_config.OPTIONS, flags=given | flags, environment={}, prefix="X")
-    return collector_config.build(merged, {}, Path("/nowhere"))
 
 
 def hosts(server: CollectorServer) -> list[str]:
@@ -407,114 +392,3 @@ async def test_the_reading_commands_take_certificates_and_tokens(fleet: Maker, t
         result = await in_thread(lambda: command(*gate))
         assert result.exit_code == 3
         assert "no estimate yet" in result.output
-
-
-# --- pages
-
-
-def fetch(url: str, files: TlsFiles | None, header: str = "", highest: ssl.TLSVersion | None = None) -> int:
-    context = None
-    if files is not None:
-        context = ssl.create_default_context(cafile=str(files.authority))
-        if files.certificate is not None:
-            context.load_cert_chain(files.certificate, files.key)
-        if highest is not None:
-            context.maximum_version = highest
-    request = urllib.request.Request(url, headers={"Authorization": header} if header else {})
-    try:
-        with urllib.request.urlopen(request, timeout=LIMIT, context=context) as answer:
-            return int(answer.status)
-    except urllib.error.HTTPError as error:
-        with error:
-            return error.code
-
-
-@on_loop
-async def test_pages_beyond_the_host_need_tls_and_a_reader(fleet: Maker, tmp_path: Path) -> None:
-    tokens, token = tmp_path / "tokens", reader_tokens.new_token()
-    tokens.write_text(reader_tokens.line_of("board", token))
-    basic = base64.b64encode(f"anyone:{token}".encode()).decode()
-    flags = {
-        "http": "0.0.0.0:0",
-        "reader_tokens": str(tokens),
-        "token_listen": "127.0.0.1:0",
-        "refused": str(tmp_path / "r"),
-    }
-    files = fleet.collector()
-    async with running(settings(files, **flags)) as server:
-        site = f"https://127.0.0.1:{server.http_port}"
-        stranger, reader, quay = TlsFiles(fleet.authority), fleet.reader(), fleet.agent("quay")
-
-        async def status(path: str, files: TlsFiles, header: str = "") -> int:
-            return int(await in_thread(lambda: fetch(site + path, files, header)))
-
-        for path in ("/", "/livez", "/main.js"):
-            assert await status(path, stranger) == 200
-        for path, found in (("/metrics", 200), ("/api/v1/openapi.json", 200), ("/api/v1/fleet", 503)):
-            assert await status(path, stranger) == 401
-            assert await status(path, stranger, "Bearer nonsense") == 401
-            assert await status(path, stranger, "Basic nonsense") == 401
-            assert await status(path, quay) == 403
-            assert await status(path, reader) == found
-            assert await status(path, stranger, f"Bearer {token}") == found
-            assert await status(path, stranger, f"Basic {basic}") == found
-        (tmp_path / "r").write_text("anna\n")
-        assert await status("/metrics", reader) == 403
-        with pytest.raises(OSError, match=r"(?i)alert|version|unsupported|eof"):
-            await in_thread(lambda: fetch(site + "/livez", stranger, highest=ssl.TLSVersion.TLSv1_2))
-        with pytest.raises(OSError, match=r"(?i)closed|reset|invalid|illegal"):
-            await in_thread(lambda: fetch(site.replace("https", "http") + "/livez", None))
-        before = await in_thread(lambda: ssl.get_server_certificate(("127.0.0.1", server.http_port)))
-        fleet.collector()
-        await until(lambda: server.tls is not None and server.tls._shown == 1)
-        assert await in_thread(lambda: ssl.get_server_certificate(("127.0.0.1", server.http_port))) != before
-
-
-@on_loop
-async def test_pages_within_the_host_are_open_until_there_are_tokens(fleet: Maker, tmp_path: Path) -> None:
-    async with running(settings(fleet.collector(), http="127.0.0.1:0")) as server:
-        text = await in_thread(
-            lambda: (
-                urllib.request.urlopen(f"http://127.0.0.1:{server.http_port}/metrics", timeout=LIMIT).read().decode()
-            )
-        )
-        names = {sample.name for family in text_string_to_metric_families(text) for sample in family.samples}
-        assert "noonmark_collector_certificate_expiry_timestamp_seconds" in names
-        assert "noonmark_ingest_names_refused_total" in names
-    tokens, token = tmp_path / "tokens", reader_tokens.new_token()
-    tokens.write_text(reader_tokens.line_of("board", token))
-    async with running(settings(None, http="127.0.0.1:0", reader_tokens=str(tokens))) as server:
-        site = f"http://127.0.0.1:{server.http_port}"
-        assert await in_thread(lambda: fetch(f"{site}/metrics", None)) == 401
-        assert await in_thread(lambda: fetch(f"{site}/metrics", None, f"Bearer {token}")) == 200
-        assert await in_thread(lambda: fetch(f"{site}/livez", None)) == 200
-
-
-@on_loop
-async def test_an_agents_metrics_over_tls_and_renewed(fleet: Maker) -> None:
-    files = fleet.make("metrics", addresses=("127.0.0.1",), usage=(SERVER,))
-    assert files.certificate is not None
-    assert files.key is not None
-    context = tls_context(files.certificate, files.key)
-    task = asyncio.create_task(keep_renewed(context, files.certificate, files.key, every=0.01))
-    pages = PageServer(lambda: pytest.fail("no metrics were asked for"))
-    await pages.start(HostPort("127.0.0.1", 0), files.certificate, files.key)
-    assert await in_thread(lambda: fetch(f"https://127.0.0.1:{pages.port}/livez", TlsFiles(fleet.authority))) == 200
-    with pytest.raises(OSError, match=r"(?i)alert|version|unsupported|eof"):
-        await in_thread(
-            lambda: fetch(
-                f"https://127.0.0.1:{pages.port}/livez", TlsFiles(fleet.authority), highest=ssl.TLSVersion.TLSv1_2
-            )
-        )
-    listening = await asyncio.start_server(lambda reader, writer: writer.close(), "127.0.0.1", 0, ssl=context)
-    port = listening.sockets[0].getsockname()[1]
-    before = await in_thread(lambda: ssl.get_server_certificate(("127.0.0.1", port)))
-    fleet.make("metrics", addresses=("127.0.0.1",), usage=(SERVER,))
-    async with asyncio.timeout(LIMIT):
-        while await in_thread(lambda: ssl.get_server_certificate(("127.0.0.1", port))) == before:
-            await asyncio.sleep(0.02)
-    task.cancel()
-    pages.close()
-    listening.close()
-    with pytest.raises(TlsFileProblem, match="cannot be used"):
-        tls_context(files.authority, files.key)

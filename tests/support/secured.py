@@ -7,6 +7,7 @@ import functools
 import random
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from pathlib import Path
 from typing import Any
 
 from noonmark.agent.report import Reporter, ReportSettings
@@ -15,12 +16,21 @@ from noonmark.collector import config as collector_config
 from noonmark.collector.server import CollectorServer
 from noonmark.proto.channels import Security
 from noonmark.proto.control import Endpoint, Hello, ProbeCounters
-from noonmark.proto.options import HostPort
+from noonmark.proto.options import HostPort, gather
 from noonmark.proto.records import ProbeRecord, StampSource
 from noonmark.proto.tls_files import TlsFiles
 
 LIMIT = 20.0
 KERNEL = (StampSource.KERNEL,) * 4
+
+
+def settings(files: TlsFiles | None, **flags: object) -> collector_config.CollectorConfig:
+    given: dict[str, object] = {"listen": "127.0.0.1:0", "http": "off", "data": "off", "tick": "200ms", "window": "10s"}
+    if files is not None:
+        given |= {"tls_certificate": str(files.certificate), "tls_key": str(files.key)}
+        given |= {"tls_authority": str(files.authority)}
+    merged = gather(collector_config.OPTIONS, flags=given | flags, environment={}, prefix="X")
+    return collector_config.build(merged, {}, Path("/nowhere"))
 
 
 @asynccontextmanager
