@@ -41,7 +41,7 @@ class Limits:
         self._probes = probes
         self.pairing = pairing
         self._zero_ns = frames.offset_ns - tick_ns // 2 + frames.epoch_ns
-        self._rate = 1.0 + frames.drift if frames.drift.any() else None
+        self._slower = 1.0 / (1.0 + frames.drift) if frames.drift.any() else None
 
     def of(self, paths: slice) -> Points:
         """The points of some paths' probes."""
@@ -63,8 +63,8 @@ class Limits:
         for stamps, hosts in ((first_ns, self.pairing.first[paths]), (second_ns, self.pairing.second[paths])):
             stamps -= self._zero_ns[hosts][own]
             elapsed = stamps.astype(np.float64)
-            if self._rate is not None:
-                elapsed /= self._rate[hosts][own]
+            if self._slower is not None:
+                elapsed *= self._slower[hosts][own]
             told.append(elapsed)
         first, second = told
         return (first + second) * (0.5 / NS), second - first
@@ -89,8 +89,6 @@ def points(probes: ProbeColumns, pairing: Pairing, frames: Frames, tick_ns: Int6
 class Seen:
     """When the probes' points lie, s since the frames' epoch."""
 
-    start_s: float
-    end_s: float
     upper_start_s: float
     upper_end_s: float
     upper_mean_s: float
@@ -99,41 +97,18 @@ class Seen:
     """(P,) each path's newest."""
 
 
-def seen(limits: Limits) -> Seen:
-    """The times of all points."""
-    found: dict[int, tuple[float, ...]] = {}
+def raise_walls(limits: Limits, start_s: float, end_s: float, slots: int) -> tuple[Walls, Seen]:
+    """Cut a time into `slots` equal parts; keep each path's lowest upper and highest lower point in each.
 
-    def work(paths: slice) -> tuple[Float64]:
-        some = limits.of(paths)
-        upper, lower = some.upper_s, some.lower_s
-        found[paths.start] = tuple(map(float, (lower.min(), lower.max(), upper.min(), upper.max(), upper.sum())))
-        _, begins, _ = limits.pairing.of(paths)
-        return (np.maximum.reduceat(np.maximum(upper, lower), begins),)
-
-    (newest,) = by_rows(work, len(limits.pairing), limits.pairing.blocks())
-    blocks = np.array([found[start] for start in sorted(found)])
-    lower_start, upper_start = blocks[:, 0].min(), blocks[:, 2].min()
-    lower_end, upper_end = blocks[:, 1].max(), blocks[:, 3].max()
-    return Seen(
-        float(min(lower_start, upper_start)),
-        float(max(lower_end, upper_end)),
-        float(upper_start),
-        float(upper_end),
-        float(blocks[:, 4].sum() / limits.pairing.starts[-1]),
-        newest,
-    )
-
-
-def raise_walls(limits: Limits, when: Seen, slots: int) -> Walls:
-    """Cut the window into `slots` equal times; keep each path's lowest upper and highest lower point in each.
-
-    Heights must be less their frames (a drift of 1 ppm left in would hide delays of 1 µs for each second of a slot).
-    The walls lie slot by slot in memory, for whoever looks at all paths' slots together.
+    What lies outside that time counts to its first or last part. Heights must be less their frames (a drift of 1 ppm
+    left in would hide delays of 1 µs for each second of a slot). The walls lie slot by slot in memory, for whoever
+    looks at all paths' slots together.
     """
-    scale = slots / max(when.end_s - when.start_s, 1e-9)
+    scale = slots / max(end_s - start_s, 1e-9)
+    times: dict[int, tuple[float, ...]] = {}
 
     def best(seconds: Float64, height: Float64, own: Int64, paths: int) -> tuple[Float64, Float64]:
-        place = np.minimum((seconds - when.start_s) * scale, slots - 1).astype(np.int64)
+        place = np.clip((seconds - start_s) * scale, 0, slots - 1).astype(np.int64)
         place *= paths
         place += own
         lowest = np.full(slots * paths, np.inf)
@@ -148,9 +123,14 @@ def raise_walls(limits: Limits, when: Seen, slots: int) -> Walls:
         _, begins, own = limits.pairing.of(paths)
         upper = best(some.upper_s, some.upper_ns, own, len(begins))
         lower_s, depth = best(some.lower_s, -some.lower_ns, own, len(begins))
-        return *upper, lower_s, -depth
+        newest = np.maximum.reduceat(np.maximum(some.upper_s, some.lower_s), begins)
+        times[paths.start] = tuple(map(float, (some.upper_s.min(), some.upper_s.max(), some.upper_s.sum())))
+        return *upper, lower_s, -depth, newest
 
-    return Walls(*by_rows(work, len(limits.pairing), limits.pairing.blocks()))
+    *sides, newest = by_rows(work, len(limits.pairing), limits.pairing.blocks())
+    starts, ends, sums = np.array([times[block] for block in sorted(times)]).T
+    mean = float(sums.sum() / limits.pairing.starts[-1])
+    return Walls(*sides), Seen(float(starts.min()), float(ends.max()), mean, newest)
 
 
 @dataclass(frozen=True, slots=True)

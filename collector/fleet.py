@@ -103,7 +103,8 @@ def robust_fit(
             1.0 / effect_variance,
             start=start,
             uncertain=last and uncertain,
-            tolerance=FINAL_TOLERANCE if last else ROUND_TOLERANCE,
+            # Whoever does not ask for the uncertainty goes on from here.
+            tolerance=FINAL_TOLERANCE if last and uncertain else ROUND_TOLERANCE,
         )
         start = solution.unknowns
         residual = z - network.fitted(start)

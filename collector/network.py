@@ -209,8 +209,7 @@ def solve(
         inverse = _grounded_inverse(network, matrix)
         exact = np.asarray(network.levelled(inverse @ right), dtype=np.float64)
         return Solution(exact, 1, _against_anchors(network, inverse), None)
-    first = None if start is None else start[:, None]
-    found = partial(conjugate_gradients, matrix, right[:, None], start=first, tolerance=tolerance)
+    found = partial(conjugate_gradients, matrix, right, start=start, tolerance=tolerance)
     samples = None
     if uncertain:
         (unknowns, iterations), samples = both(found, partial(_draws, network, matrix, weight, effect_weight, seed))
@@ -220,7 +219,7 @@ def solve(
     local = None
     if network.groups == 0:
         local = np.divide(1.0, diagonal, out=np.full(len(diagonal), np.inf), where=diagonal > 0)
-    return Solution(np.asarray(network.levelled(unknowns[:, 0]), dtype=np.float64), iterations, None, samples, local)
+    return Solution(np.asarray(network.levelled(unknowns), dtype=np.float64), iterations, None, samples, local)
 
 
 def _draws(
@@ -281,13 +280,14 @@ def _against_anchors(network: Network, inverse: Float64) -> Float64:
 def conjugate_gradients(
     matrix: csr_array, right: Floating, *, start: Floating | None = None, tolerance: float = RELATIVE_RESIDUAL
 ) -> tuple[Floating, int]:
-    """Solve the singular, consistent system for several right sides (n, k) at once; Jacobi preconditioner.
+    """Solve the singular, consistent system for a right side (n,), or several (n, k) at once; Jacobi preconditioner.
 
     Returns the solution and the iterations used. Stops when every column's residual, in the preconditioner's norm,
     is below `tolerance` of its right side's, or after 10 n iterations (reached only by hopeless input).
     """
     diagonal = matrix.diagonal()
-    inverse = np.divide(1.0, diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)[:, None]
+    inverse = np.divide(1.0, diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)
+    inverse = inverse.reshape(-1, *(1,) * (right.ndim - 1))
     x = np.zeros_like(right) if start is None else start.copy()
     residual = right - matrix @ x if start is not None else right.copy()
     goal = tolerance**2 * _products(right, inverse * right)
@@ -312,8 +312,6 @@ def conjugate_gradients(
 
 
 def _products(a: Floating, b: Floating) -> Floating:
-    """Each column's (n, k) inner product, (k,)."""
-    if a.shape[1] == 1:
-        # Not by BLAS: for vectors of this size its threads wait for each other longer than they work.
-        return np.asarray([np.einsum("i,i", a[:, 0], b[:, 0])], dtype=a.dtype)
-    return np.asarray(np.einsum("ij,ij->j", a, b))
+    """Inner product of (n,), or each column's of (n, k): () or (k,)."""
+    # Not by BLAS: for vectors of this size its threads wait for each other longer than they work.
+    return np.asarray(np.einsum("i...,i...->...", a, b))

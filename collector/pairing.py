@@ -148,9 +148,12 @@ def rough_paths(probes: ProbeColumns, pairing: Pairing) -> RoughPaths:
 
 
 @dataclass(frozen=True, slots=True)
-class LastStamps:
-    """The newest stamps that each end of a path took, by its own clock, ns (P,); NEVER where it took none."""
+class OuterStamps:
+    """The outermost stamps that each end of a path took, by its own clock, ns (P,); NEVER where it took none."""
 
+    first_asked: Int64
+    """Of its requests, the oldest; of all others, the newest."""
+    second_asked: Int64
     first_received: Int64
     """Of a reply, by the first host, having asked."""
     first_replied: Int64
@@ -159,18 +162,22 @@ class LastStamps:
     second_replied: Int64
 
 
-def last_stamps(probes: ProbeColumns, pairing: Pairing) -> LastStamps:
-    """The newest of each kind."""
+def outer_stamps(probes: ProbeColumns, pairing: Pairing) -> OuterStamps:
+    """The outermost of each kind."""
 
     def work(paths: slice) -> tuple[Int64, ...]:
         rows, begins, _ = pairing.of(paths)
-        ahead, t3, t4 = pairing.forward[rows], probes.t3_ns[rows], probes.t4_ns[rows]
-        kinds = (
-            np.where(ahead, t4, NEVER),
-            np.where(ahead, NEVER, t3),
-            np.where(ahead, NEVER, t4),
-            np.where(ahead, t3, NEVER),
+        ahead, t1, t3, t4 = pairing.forward[rows], probes.t1_ns[rows], probes.t3_ns[rows], probes.t4_ns[rows]
+        oldest = (np.minimum.reduceat(np.where(own, t1, -NEVER), begins) for own in (ahead, ~ahead))
+        newest = (
+            np.maximum.reduceat(stamps, begins)
+            for stamps in (
+                np.where(ahead, t4, NEVER),
+                np.where(ahead, NEVER, t3),
+                np.where(ahead, NEVER, t4),
+                np.where(ahead, t3, NEVER),
+            )
         )
-        return tuple(np.maximum.reduceat(stamps, begins) for stamps in kinds)
+        return *(np.where(stamps == -NEVER, NEVER, stamps) for stamps in oldest), *newest
 
-    return LastStamps(*by_rows(work, len(pairing), pairing.blocks()))
+    return OuterStamps(*by_rows(work, len(pairing), pairing.blocks()))

@@ -8,11 +8,11 @@ from functools import partial
 import numpy as np
 
 from noonmark.collector.corridors import Walls
-from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls, seen
+from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, corridor_of, fit_lines
-from noonmark.collector.pairing import NEVER, LastStamps, Pairing, last_stamps, pair_up, rough_paths
+from noonmark.collector.pairing import NEVER, OuterStamps, Pairing, outer_stamps, pair_up, rough_paths
 from noonmark.collector.rowwise import later
 from noonmark.collector.slots import Slots, slot_middles
 from noonmark.collector.stampquality import stamp_uncertainty
@@ -34,7 +34,7 @@ class Survey:
     """In order of their paths."""
     pairing: Pairing
     """(P,) arrays below have one row for each of its paths."""
-    stamps: LastStamps
+    stamps: OuterStamps
     frames: Frames
     seen: Seen
     walls: Walls
@@ -77,7 +77,7 @@ def survey_window(
     `bent` is how these clocks are known to bend usually, ns/s^2, beyond what the window itself shows.
     """
     probes, pairing = pair_up(probes)
-    stamps = last_stamps(probes, pairing)
+    stamps = outer_stamps(probes, pairing)
     warm = _warm_frames(probes, pairing, stamps, previous, at_ns)
     frames = warm or _rough_frames(probes, pairing, stamps, anchors, at_ns)
     slots = _enough_slots(len(probes) / len(pairing), slots)
@@ -85,8 +85,7 @@ def survey_window(
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
         limits = Limits(probes, pairing, frames, tick_ns)
-        when = seen(limits)
-        walls = raise_walls(limits, when, slots)
+        walls, when = raise_walls(limits, *_extent(pairing, stamps, frames), slots)
         corridor = corridor_of(walls)
         # A start that was warm is likely to need no other pass.
         middles = later(partial(slot_middles, walls, corridor.slope)) if warm else None
@@ -127,7 +126,7 @@ def _certain_drift(fit: LineFit, anchors: Anchoring, frames: Frames) -> Float64:
 
 
 def _rough_frames(
-    probes: ProbeColumns, pairing: Pairing, stamps: LastStamps, anchors: Anchoring, at_ns: int | None
+    probes: ProbeColumns, pairing: Pairing, stamps: OuterStamps, anchors: Anchoring, at_ns: int | None
 ) -> Frames:
     rough = rough_paths(probes, pairing)
     hosts = len(probes.hosts)
@@ -139,7 +138,18 @@ def _rough_frames(
     return Frames(at_ns, offset, np.zeros(hosts))
 
 
-def newest_stamps(pairing: Pairing, stamps: LastStamps, hosts: int) -> Int64:
+def _extent(pairing: Pairing, stamps: OuterStamps, frames: Frames) -> tuple[float, float]:
+    """Between the first request and the last reply, by the frames; s since their epoch."""
+    asked = ((pairing.first, stamps.first_asked), (pairing.second, stamps.second_asked))
+    received = ((pairing.first, stamps.first_received), (pairing.second, stamps.second_received))
+    start, end = (
+        np.concatenate([frames.relative(hosts[stamp > NEVER], stamp[stamp > NEVER]) for hosts, stamp in side]) / NS
+        for side in (asked, received)
+    )
+    return float(start.min()), float(end.max())
+
+
+def newest_stamps(pairing: Pairing, stamps: OuterStamps, hosts: int) -> Int64:
     """Each host's newest stamp of a reply sent or received (H,), by its own clock; NEVER where there is none."""
     newest = np.full(hosts, NEVER, dtype=np.int64)
     np.maximum.at(newest, pairing.first, np.maximum(stamps.first_received, stamps.first_replied))
@@ -148,7 +158,7 @@ def newest_stamps(pairing: Pairing, stamps: LastStamps, hosts: int) -> Int64:
 
 
 def _warm_frames(
-    probes: ProbeColumns, pairing: Pairing, stamps: LastStamps, previous: FleetEstimate | None, at_ns: int | None
+    probes: ProbeColumns, pairing: Pairing, stamps: OuterStamps, previous: FleetEstimate | None, at_ns: int | None
 ) -> Frames | None:
     """Frames from the estimate before, if it knew every host that has probes; else None."""
     if previous is None or previous.hosts != probes.hosts:

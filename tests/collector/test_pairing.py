@@ -8,7 +8,7 @@ from stamped import Clock, Roads, stamped, taken
 
 from noonmark.collector import pairing as subject
 from noonmark.collector.estimate import ProbeColumns
-from noonmark.collector.pairing import NEVER, last_stamps, pair_up, rough_paths
+from noonmark.collector.pairing import NEVER, outer_stamps, pair_up, rough_paths
 
 CLOCKS = [Clock(3_000_000, 5e-6), Clock(-700_000, -20e-6), Clock(0, 0.0), Clock(40 * 10**9, 80e-6)]
 ASKED = [(0, 1), (1, 0), (2, 0), (3, 2), (1, 3)]
@@ -80,15 +80,16 @@ def test_rough_path_is_the_quickest_exchange_of_either_direction() -> None:
         assert abs(rough.difference_ns[path] - offset) <= 0.5
 
 
-def test_last_stamps_are_those_of_replies_got_and_given() -> None:
+def test_outer_stamps_are_those_of_first_requests_and_last_replies() -> None:
     probes, pairing = pair_up(fleet(4))
-    last = last_stamps(probes, pairing)
+    outer = outer_stamps(probes, pairing)
     for path in range(len(pairing)):
         own = pairing.path == path
-        for asker, received, replied in (
-            (True, last.first_received, last.second_replied),
-            (False, last.second_received, last.first_replied),
+        for asker, asked, received, replied in (
+            (True, outer.first_asked, outer.first_received, outer.second_replied),
+            (False, outer.second_asked, outer.second_received, outer.first_replied),
         ):
             rows = own & (pairing.forward == asker)
+            assert asked[path] == min(probes.t1_ns[rows], default=NEVER)
             assert received[path] == max(probes.t4_ns[rows], default=NEVER)
             assert replied[path] == max(probes.t3_ns[rows], default=NEVER)
