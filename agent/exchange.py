@@ -55,7 +55,8 @@ _REMEMBERED = 256
 class ExchangeSettings:
     """Patience of the sender."""
 
-    reply_timeout_ns: int = 2 * SECOND_NS
+    reply_timeout_ns: int = 3 * SECOND_NS
+    """Both ends may let a packet lie for most of a second (rounds.py); the rest is the path's."""
     trailing_from_ns: int = 2 * SECOND_NS
     """From this interval on an exchange has a third packet that fetches the second's t3."""
     keys_required: bool = False

@@ -12,15 +12,15 @@ from __future__ import annotations
 
 import random
 
-LONGEST_NS = 250_000_000
+LONGEST_NS = 500_000_000
 """Of a round."""
 SHORTEST_NS = 1_000_000
-PART = 0.25
+PART = 0.5
 """A round takes at most this part of the shortest interval at which the host itself probes."""
 JITTER = 0.25
 MUCH = 64
 """Datagrams at one look. A receive buffer of the usual 208 KiB holds some 170 to 270 of them."""
-LITTLE = 16
+LITTLE = 32
 EMPTY_AT_MOST = 2
 """Rounds in a row that bring nothing, before waiting for arrivals again."""
 
@@ -31,14 +31,18 @@ class Rounds:
     def __init__(self, rng: random.Random) -> None:
         self._rng = rng
         self._longest_ns = self._length_ns = LONGEST_NS
+        self._shortest_interval_ns: int | None = None
         self._empty = 0
         self.next_ns: int | None = None
 
     def probe_every(self, shortest_interval_ns: int | None) -> None:
         """The shortest interval of those at which peers are probed; None: nobody is."""
         wanted = LONGEST_NS if shortest_interval_ns is None else round(shortest_interval_ns * PART)
-        self._longest_ns = min(LONGEST_NS, max(SHORTEST_NS, wanted))
-        self._length_ns = min(self._length_ns, self._longest_ns)
+        longest_ns = min(LONGEST_NS, max(SHORTEST_NS, wanted))
+        if shortest_interval_ns != self._shortest_interval_ns:
+            self.next_ns = None  # the first probes leave when they are due
+        self._shortest_interval_ns = shortest_interval_ns
+        self._longest_ns, self._length_ns = longest_ns, min(self._length_ns, longest_ns)
 
     def looked(self, *, found: int, sent: int, now: int) -> None:
         """Sockets were looked at: so many datagrams had come, and so many probes were sent, whose answers will come."""
@@ -47,7 +51,8 @@ class Rounds:
         elif found <= LITTLE:
             self._length_ns = min(self._longest_ns, max(SHORTEST_NS, 2 * self._length_ns))
         self._empty = 0 if found or sent else self._empty + 1
-        if self._length_ns < SHORTEST_NS or self._empty >= EMPTY_AT_MOST:
+        silent = self._empty >= EMPTY_AT_MOST or (self._empty > 0 and self.next_ns is None)
+        if self._length_ns < SHORTEST_NS or silent:
             self._empty = 0
             self.next_ns = None
         else:

@@ -36,7 +36,7 @@ def test_sent_probes_are_waited_for_in_rounds() -> None:
 
 @pytest.mark.parametrize(
     ("interval_ns", "length_ns"),
-    [(1000 * MS, 250 * MS), (100 * MS, 25 * MS), (60_000 * MS, LONGEST_NS), (10, SHORTEST_NS)],
+    [(1000 * MS, 500 * MS), (100 * MS, 50 * MS), (60_000 * MS, LONGEST_NS), (10, SHORTEST_NS)],
 )
 def test_length_follows_the_host_s_own_interval_and_is_jittered(interval_ns: int, length_ns: int) -> None:
     one = rounds(interval_ns)
@@ -49,6 +49,18 @@ def test_length_follows_the_host_s_own_interval_and_is_jittered(interval_ns: int
     assert max(waits) <= length_ns * (1 + JITTER) + 1
     assert sum(waits) / len(waits) == pytest.approx(length_ns, rel=0.05)
     assert length_ns <= max(interval_ns * PART, SHORTEST_NS)
+
+
+def test_first_probes_wait_for_no_round() -> None:
+    one = rounds(None)
+    one.looked(found=3, sent=0, now=0)
+    assert one.next_ns is not None, "others' requests came before the first plan"
+    one.probe_every(1000 * MS)
+    one.looked(found=0, sent=0, now=0)
+    assert one.next_ns is None, "so that the schedule's own moment wakes"
+    one.looked(found=0, sent=2, now=0)
+    one.probe_every(1000 * MS)
+    assert one.next_ns is not None, "another plan at the same interval changes nothing"
 
 
 def test_host_that_only_answers_has_the_longest_rounds() -> None:
