@@ -24,6 +24,7 @@ import grpc.aio
 from google.protobuf.message import DecodeError
 
 from noonmark.collector.access import Identity
+from noonmark.collector.batch_columns import batch_from_message
 from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken, WrongHost
 from noonmark.collector.keeping import Marks
 from noonmark.collector.reported import HeardKernel, HeardStatus
@@ -357,7 +358,7 @@ class Ingest(ReportsServicer):
         host = stream.entry.hello.host
         if len(message.destinations) > MAX_DESTINATIONS:
             raise BadMessage(f"batch: {len(message.destinations)} destinations; at most {MAX_DESTINATIONS}")
-        batch = convert.batch_from_message(message)
+        batch = batch_from_message(message)
         if host in batch.destinations:
             raise BadMessage(f"batch: host {host!r} reports probes of itself")
         if not batch.sequence:

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from noonmark.collector.batch_columns import ColumnBatch
 from noonmark.collector.estimate import Float64, Int32, Int64, ProbeColumns
 from noonmark.proto.records import ClockEvent, RecordBatch
 
@@ -119,7 +120,7 @@ class Window:
         """When the newest records were measured (monotonic seconds, to within the time a report takes)."""
         self._added = self._late = self._over_quota = self._crowded_out = 0
 
-    def add(self, host: str, batch: RecordBatch, now: float, *, waited: float = 0.0) -> int:
+    def add(self, host: str, batch: RecordBatch | ColumnBatch, now: float, *, waited: float = 0.0) -> int:
         """Take a batch that `host` measured, closed `waited` seconds ago; return the rows taken."""
         rows = len(batch)
         if not rows:
@@ -174,7 +175,7 @@ class Window:
     def _number(self, host: str) -> int:
         return self._numbers.setdefault(host, len(self._numbers))
 
-    def _write(self, host: str, batch: RecordBatch, measured: float) -> None:
+    def _write(self, host: str, batch: RecordBatch | ColumnBatch, measured: float) -> None:
         rows = slice(self._end, self._end + len(batch))
         store = self._store
         store.source[rows] = self._number(host)

@@ -25,6 +25,7 @@ from noonmark.agent.reflector import Reflector, ReflectorSettings
 from noonmark.agent.stamp import SenderPacket, decode_reflector, decode_sender, encode_sender, is_request
 from noonmark.agent.timestamps import WireError, decode_error_estimate, decode_timestamp
 from noonmark.collector import stamps_clf, stamps_epoch, stamps_fields, stamps_iso, stamps_syslog
+from noonmark.collector.batch_columns import batch_from_message
 from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.window import Window, WindowSettings
 from noonmark.proto import control, convert
@@ -111,7 +112,7 @@ def agent_messages(data: bytes) -> None:
     if kind == "hello":
         control.hello_from_message(message.hello)
     elif kind == "batch":
-        batch = convert.batch_from_message(message.batch)
+        batch = batch_from_message(message.batch)
         WINDOW.add("mallory", batch, next(INSTANTS) / 1e9, waited=message.batch.waited_ns / 1e9)
         columns = WINDOW.columns(next(INSTANTS) / 1e9)
         # Differences of any two times can be reckoned with.
