@@ -247,25 +247,28 @@ def _borne_out(change: Change, walls: Walls, slope: Float64, outward: Float64, s
     # A change of rate shows best long after it.
     since = change.boundary_s if change.step else (change.boundary_s + float(walls.upper_s.max())) / 2
     expected = abs(change.size) * (1.0 if change.step else since - change.boundary_s)
-    before, after = change.boundary_s - change.slot_s / 2, since + change.slot_s / 2
-    upper_early, upper_late, upper_chance = _moved(
-        walls.upper_s, walls.upper_ns - own * walls.upper_s, change, outward, before, after
-    )
-    lower_early, lower_late, lower_chance = _moved(
-        walls.lower_s, own * walls.lower_s - walls.lower_ns, change, -outward, before, after
-    )
-    with np.errstate(invalid="ignore"):
-        outwards = outward[:, 0] * np.sign(change.size)
-        least = expected + np.minimum((upper_late - upper_early) * outwards, (lower_early - lower_late) * outwards)
-        by_chance = np.maximum(upper_chance, lower_chance)
-        # Of single points nothing is known, but that they waited for no longer than their round trips.
-        trips = np.maximum(upper_early + lower_early + upper_late + lower_late, 0.0)
-        by_chance = np.where(np.isfinite(by_chance), by_chance, trips)
-    told = np.isfinite(least) & np.isfinite(by_chance)
-    if not told.any():
-        return False
-    proven = float(np.median(least[told]))
-    return proven > max(BORNE_OUT * expected, spreads * float(np.median(by_chance[told])))
+    proven, chance = -np.inf, np.inf
+    # A jump within a slot spoils that slot only, which lies on one side of the boundary or on the other.
+    gaps = ((1.0, 0.0), (0.0, 1.0), (0.5, 0.5)) if change.step else ((0.5, 0.5),)
+    for earlier, later in gaps:
+        before, after = change.boundary_s - earlier * change.slot_s, since + later * change.slot_s
+        upper_early, upper_late, upper_chance = _moved(
+            walls.upper_s, walls.upper_ns - own * walls.upper_s, change, outward, before, after
+        )
+        lower_early, lower_late, lower_chance = _moved(
+            walls.lower_s, own * walls.lower_s - walls.lower_ns, change, -outward, before, after
+        )
+        with np.errstate(invalid="ignore"):
+            outwards = outward[:, 0] * np.sign(change.size)
+            least = expected + np.minimum((upper_late - upper_early) * outwards, (lower_early - lower_late) * outwards)
+            by_chance = np.maximum(upper_chance, lower_chance)
+            # Of single points nothing is known, but that they waited for no longer than their round trips.
+            trips = np.maximum(upper_early + lower_early + upper_late + lower_late, 0.0)
+            by_chance = np.where(np.isfinite(by_chance), by_chance, trips)
+        told = np.isfinite(least) & np.isfinite(by_chance)
+        if told.any() and float(np.median(least[told])) > proven:
+            proven, chance = float(np.median(least[told])), float(np.median(by_chance[told]))
+    return proven > max(BORNE_OUT * expected, spreads * chance)
 
 
 def _moved(

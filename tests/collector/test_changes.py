@@ -115,3 +115,22 @@ def test_shapes_are_unit_steps_and_ramps() -> None:
     seconds = np.array([-3.0, -1.0, 1.0])
     assert Change(0, True, -1.0, 1.0, 9.0, 1.0).shape(seconds).tolist() == [0.0, 1.0, 1.0]
     assert Change(0, False, -1.0, 1.0, 9.0, 1.0).shape(seconds).tolist() == [0.0, 0.0, 2.0]
+
+
+@pytest.mark.parametrize("size", [-5e7, 5e7])
+@pytest.mark.parametrize("slot", [4, 13, 19])
+def test_step_within_a_slot_is_found_whichever_side_of_the_boundary_the_spoilt_slot_lies(
+    size: float, slot: int
+) -> None:
+    rng = np.random.default_rng(slot)
+    before = straight(rng)
+    after = before.copy()
+    before[5, slot + 1 :] += size
+    after[5, slot:] += size
+    early, late = walls_of(before, rng), walls_of(after, rng)
+    # The slot of the step holds probes of both its sides: of each wall it keeps whichever lies nearer.
+    upper, lower = np.minimum(early.upper_ns, late.upper_ns), np.maximum(early.lower_ns, late.lower_ns)
+    (change,) = found(Walls(early.upper_s, upper, early.lower_s, lower))
+    assert (change.node, change.step) == (5, True)
+    assert change.boundary_s == pytest.approx(SECONDS[slot], abs=0.6 * change.slot_s)
+    assert change.size == pytest.approx(size, rel=0.02)
