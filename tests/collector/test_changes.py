@@ -118,10 +118,9 @@ def test_shapes_are_unit_steps_and_ramps() -> None:
 
 
 @pytest.mark.parametrize("size", [-5e7, 5e7])
+@pytest.mark.parametrize("place", [-0.4, -0.2, 0.2, 0.4])
 @pytest.mark.parametrize("slot", [4, 13, 19])
-def test_step_within_a_slot_is_found_whichever_side_of_the_boundary_the_spoilt_slot_lies(
-    size: float, slot: int
-) -> None:
+def test_step_is_found_wherever_in_its_slot_it_lies(size: float, place: float, slot: int) -> None:
     rng = np.random.default_rng(slot)
     before = straight(rng)
     after = before.copy()
@@ -130,7 +129,10 @@ def test_step_within_a_slot_is_found_whichever_side_of_the_boundary_the_spoilt_s
     early, late = walls_of(before, rng), walls_of(after, rng)
     # The slot of the step holds probes of both its sides: of each wall it keeps whichever lies nearer.
     upper, lower = np.minimum(early.upper_ns, late.upper_ns), np.maximum(early.lower_ns, late.lower_ns)
-    (change,) = found(Walls(early.upper_s, upper, early.lower_s, lower))
+    when = early.upper_s.copy()
+    when[:, 0], when[:, -1] = -60.0, 0.0
+    when[:, slot] += place * 2.5
+    (change,) = found(Walls(when, upper, when, lower))
     assert (change.node, change.step) == (5, True)
-    assert change.boundary_s == pytest.approx(SECONDS[slot], abs=0.6 * change.slot_s)
+    assert change.boundary_s == pytest.approx(SECONDS[slot], abs=1.1 * change.slot_s / 2)
     assert change.size == pytest.approx(size, rel=0.02)
