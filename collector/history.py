@@ -18,6 +18,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from noonmark.collector import history_answers as answers
 from noonmark.collector.estimate import Finding, FleetEstimate, Int64, PairEstimate, Reference
 from noonmark.collector.history_columns import HOSTS, PATHS, Kind, host_columns, path_columns
 from noonmark.collector.history_database import Database, HistoryError
-from noonmark.collector.history_fleet import beside
+from noonmark.collector.history_fleet import Beside, PathsBeside, beside, paths_beside
 from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, Moments, between
 from noonmark.collector.history_journal import Journal
 from noonmark.collector.history_names import Names
@@ -33,10 +34,13 @@ from noonmark.collector.history_places import Place, Places
 from noonmark.collector.history_postgresql import PostgresqlDatabase
 from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_sampling import sample, span_edges, stretch
+from noonmark.collector.history_snapshot_codec import own_of_hosts, snapshot_of
 from noonmark.collector.history_sqlite import SqliteDatabase
-from noonmark.collector.history_tables import Tables
 from noonmark.collector.history_upheavals import Change, Upheaval, sort_out
 from noonmark.collector.history_upkeep import Upkeep
+
+if TYPE_CHECKING:
+    from noonmark.collector.history_mesh import PastMesh, Shapes
 
 SECOND_NS = 10**9
 NEAR_NS = 600 * SECOND_NS
@@ -79,24 +83,39 @@ def open_history(
 
 
 class Then:
-    """Pairs at one past moment; the fleet is read once, and each host once."""
+    """Pairs at one past moment; the paths are read once, and each host once."""
 
-    def __init__(self, at_ns: int, estimate: FleetEstimate | None, own: Callable[[str, int], PairEstimate]) -> None:
+    def __init__(
+        self,
+        at_ns: int,
+        hosts: Callable[[], tuple[str, ...]],
+        mesh: Callable[[], PastMesh | None],
+        own: Callable[[str], Asked],
+    ) -> None:
         self.at_ns = at_ns
-        self.estimate = estimate
-        self._hosts = frozenset(estimate.hosts if estimate and len(estimate.paths.first) else ())
-        self._own = functools.cache(lambda host: own(host, at_ns))
+        self.hosts = functools.cache(hosts)
+        self._mesh = functools.cache(mesh)
+        self._own = functools.cache(own)
 
     def pair(self, a: str, b: str) -> PairEstimate:
         """See `History.pair_at`."""
         one, other = self._own(a), self._own(b)
-        found = answers.difference(one, other, caution=answers.OWN_LIMITS)
-        if self.estimate is not None and {a, b} <= self._hosts:
-            from noonmark.collector.pairs import compare  # brings sparse matrices, which only this needs
-
-            found = answers.surest(found, compare(self.estimate, a, b, at_ns=self.at_ns))
-        near = {(each.kind, each.host, each.path, each.at_ns): each for each in (*one.findings, *other.findings)}
+        found = answers.difference(one.told, other.told, caution=answers.OWN_LIMITS)
+        if one.columns is not None and other.columns is not None and (mesh := self._mesh()) is not None:
+            through = mesh.between(a, b, (one.number, other.number), (one.columns, other.columns))
+            found = found if through is None else answers.surest(found, through)
+        findings = (*one.told.findings, *other.told.findings)
+        near = {(each.kind, each.host, each.path, each.at_ns): each for each in findings}
         return replace(found, findings=tuple(sorted(near.values(), key=lambda finding: finding.at_ns)))
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One host at one moment: in words, and in columns (C, 1), if it was ever kept."""
+
+    told: PairEstimate
+    number: int = -1
+    columns: Interpolated | None = None
 
 
 class History:
@@ -104,10 +123,11 @@ class History:
 
     def __init__(self, database: Database, retention: Retention, pace: Pace) -> None:
         self._database = database
-        self._tables = Tables(database)
         self._journal = Journal(database)
-        self._names = Names(self._tables)
+        self._names = Names(database)
+        self._tables = self._names.tables
         self._places = Places(database)
+        self._shapes: Shapes | None = None
         self._retention = retention
         self._pace = pace
         self._reach = {HOSTS.name: pace.reach_ns, PATHS.name: max(pace.reach_ns, 5 * pace.snapshot_ns // 2)}
@@ -155,8 +175,8 @@ class History:
                     (estimate.hosts[first], estimate.hosts[second])
                     for first, second in zip(estimate.paths.first, estimate.paths.second, strict=True)
                 ]
-                numbers, matrix = fresh.paths(writing, ends, path_columns(estimate))
-                self._tables.put_tick(writing, PATHS, estimate.at_ns, numbers, matrix)
+                paths, matrix, turned = fresh.paths(writing, ends, path_columns(estimate))
+                self._tables.snapshots.put(writing, [snapshot_of(estimate, numbers, paths, turned, matrix)])
             self._journal.extend_era(writing, estimate, self._pace.reach_ns)
             self._journal.add_findings(writing, estimate)
             changed = self._places.note(writing, estimate.at_ns, places)
@@ -171,7 +191,7 @@ class History:
         with self._appending:
             for done in range(slices):
                 if self._newest_ns is None or not any(
-                    [self._upkeep.pack_one_block(kind, self._newest_ns) for kind in (HOSTS, PATHS)]
+                    [self._upkeep.pack_one_block(self._newest_ns), self._upkeep.renew_one_span(self._newest_ns)]
                     + [self._upkeep.thin_some(kind, self._newest_ns, 256) > 0 for kind in (HOSTS, PATHS)]
                 ):
                     return done
@@ -210,15 +230,18 @@ class History:
         Between two ticks the limits hold what both say; across a gap and past the last tick they widen at the drift
         limit, which `reason` tells; at a setting of the clock only its own side counts.
         """
+        return self._asked(host, at_ns).told
+
+    def _asked(self, host: str, at_ns: int) -> Asked:
         number = self._names.host(host)
         if number is None:
             reason = self._never_kept(host)
-            return PairEstimate(host, None, at_ns, False, reason, findings=self._near((host,), at_ns))
+            return Asked(PairEstimate(host, None, at_ns, False, reason, findings=self._near((host,), at_ns)))
         settings, upheavals = self._changes((host,), at_ns, at_ns)
         found = self._sampled(HOSTS, number, settings, upheavals, np.array([at_ns]))
         was_set = any(setting.at_ns <= at_ns for setting in settings)
         pair = answers.own(host, at_ns, found, 0, reach_ns=self._pace.reach_ns, was_set=was_set)
-        return replace(pair, findings=self._near((host,), at_ns))
+        return Asked(replace(pair, findings=self._near((host,), at_ns)), number, found)
 
     def pair_at(self, a: str, b: str | None, at_ns: int) -> PairEstimate:
         """a's clock minus b's at a past moment; `b` None is the reference.
@@ -231,13 +254,18 @@ class History:
     def pairs_at(self, a: str, at_ns: int) -> Iterator[PairEstimate]:
         """a against every other host of the fleet then, as `pair_at`, the fleet being read once."""
         then = self.then(at_ns)
-        for b in then.estimate.hosts if then.estimate else ():
+        for b in then.hosts():
             if b != a:
                 yield then.pair(a, b)
 
     def then(self, at_ns: int) -> Then:
         """A past moment of which several pairs are asked for."""
-        return Then(at_ns, self.estimate_at(at_ns), self.at)
+        return Then(
+            at_ns,
+            functools.partial(self._hosts_at, at_ns),
+            functools.partial(self._mesh_at, at_ns),
+            lambda host: self._asked(host, at_ns),
+        )
 
     def course(
         self, a: str, b: str | None, since_ns: int, until_ns: int, *, step_ns: int = 0
@@ -340,17 +368,44 @@ class History:
         era = self._journal.era_at(at_ns)
         if era is None:
             return None
-        hosts, numbers = self._everyone(HOSTS, at_ns)
+        hosts, numbers = self._hosts_then(at_ns)
         names = [self._names.name(HOSTS, number)[0] for number in numbers.tolist()]
-        paths, path_numbers = self._everyone(PATHS, at_ns)
-        ends = [self._names.name(PATHS, number) for number in path_numbers.tolist()]
+        near, paths = self._paths_then(at_ns)
+        ends = [self._names.name(PATHS, number) for number in near.series.numbers.tolist()]
         findings = tuple(self._journal.findings(at_ns - self._pace.reach_ns, at_ns))
-        return answers.fleet(at_ns, era, names, hosts.matrix, ends, paths, findings)
+        own = own_of_hosts(numbers, near.snapshots)
+        return answers.fleet(at_ns, era, names, hosts.matrix, own, ends, paths, findings)
 
-    def _everyone(self, kind: Kind, at_ns: int) -> tuple[Interpolated, Int64]:
-        """Every series that was told of about then, and their numbers."""
-        size = self._names.count(kind)
-        found = beside(self._tables, kind, size, at_ns, reach_ns=self._reach[kind.name])
+    def _hosts_at(self, at_ns: int) -> tuple[str, ...]:
+        """Everyone of the fleet then, by name."""
+        if self._journal.era_at(at_ns) is None:
+            return ()
+        _, numbers = self._hosts_then(at_ns)
+        return tuple(sorted(self._names.name(HOSTS, number)[0] for number in numbers.tolist()))
+
+    def _mesh_at(self, at_ns: int) -> PastMesh | None:
+        """All paths then; nobody's own ticks are read for it."""
+        era = self._journal.era_at(at_ns)
+        if era is None:
+            return None
+        near, found = self._paths_then(at_ns)
+        from noonmark.collector.history_mesh import Shapes, past_mesh  # brings sparse matrices, which only this needs
+
+        if self._shapes is None:
+            self._shapes = Shapes(self._names.ends)
+        return past_mesh(at_ns, era, near.series.numbers, found, near.snapshots, self._shapes, self._names.host)
+
+    def _hosts_then(self, at_ns: int) -> tuple[Interpolated, Int64]:
+        """Every host that was told of about then, and their numbers."""
+        found = beside(self._tables, HOSTS, self._names.count(HOSTS), at_ns, reach_ns=self._reach[HOSTS.name])
+        return self._settled(HOSTS, at_ns, found), found.numbers
+
+    def _paths_then(self, at_ns: int) -> tuple[PathsBeside, Interpolated]:
+        """Every path that was told of about then."""
+        found = paths_beside(self._tables, at_ns, reach_ns=self._reach[PATHS.name])
+        return found, self._settled(PATHS, at_ns, found.series)
+
+    def _settled(self, kind: Kind, at_ns: int, found: Beside) -> Interpolated:
         answer = between(
             found.before,
             found.after,
@@ -360,7 +415,7 @@ class History:
             drift_limit=self._pace.drift_limit,
         )
         self._mend_changed(kind, at_ns, found.numbers, found.before, found.after, answer)
-        return answer, found.numbers
+        return answer
 
     def _mend_changed(
         self, kind: Kind, at_ns: int, numbers: Int64, before: Moments, after: Moments, answer: Interpolated
@@ -372,10 +427,11 @@ class History:
         changed = self._journal.hosts_changed(min(earliest, at_ns - reach) - reach, max(latest, at_ns + reach))
         if not changed:
             return
-        for place, number in enumerate(numbers.tolist()):
+        clocks = numbers[None, :] if kind is HOSTS else self._names.ends(numbers)
+        hosts = [number for host in changed if (number := self._names.host(host)) is not None]
+        for place in np.flatnonzero(np.isin(clocks, hosts).any(axis=0)).tolist():
+            number = int(numbers[place])
             ends = [name for name in self._names.name(kind, number) if name]
-            if changed.isdisjoint(ends):
-                continue
             with contextlib.suppress(HistoryError):
                 settings, upheavals = self._changes(ends, at_ns, at_ns)
                 one = self._sampled(kind, number, settings, upheavals, np.array([at_ns]))

@@ -13,6 +13,7 @@ from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     Finding,
     FleetEstimate,
+    Float64,
     HostState,
     Int64,
     PairEstimate,
@@ -249,6 +250,7 @@ def fleet(
     era: Era,
     names: Sequence[str],
     matrix: Int64,
+    own_ns: Float64 | None,
     ends: Sequence[tuple[str, str]],
     paths: Interpolated,
     findings: tuple[Finding, ...],
@@ -278,5 +280,6 @@ def fleet(
         component=matrix[COMPONENT].astype(np.int32),
         paths=paths_from_columns(paths.matrix[:, usable], first, second, matrix[OFFSET]),
         findings=findings,
+        own_ns=None if own_ns is None else own_ns[order],
         centre_ns=at_ns - era.centre_age_ns if era.centre_age_ns else 0,
     )

@@ -7,8 +7,10 @@ never taken for numbers.
 
 from __future__ import annotations
 
+import itertools
 import struct
 import zlib
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -22,6 +24,7 @@ MAX_BYTES = 1 << 31
 UInt64 = NDArray[np.uint64]
 _HEAD = struct.Struct("<BHI")  # form, rows, columns
 _FORM = 1
+_PARTS = b"PART"
 _ROW = np.dtype([("order", "u1"), ("width", "u1"), ("first", "<i8"), ("second", "<i8"), ("centre", "<i8")])
 
 
@@ -54,6 +57,34 @@ def unseal(sealed: bytes) -> bytes:
         return zstandard.ZstdDecompressor().decompress(packed, max_output_size=MAX_BYTES)
     except zstandard.ZstdError as error:
         raise Damaged(f"stored bytes are damaged: {error}") from error
+
+
+def in_parts(parts: Sequence[bytes]) -> bytes:
+    """Several sealed pieces as one, of which each can be opened alone; in front a checksum of sizes and checksums."""
+    sizes = struct.pack(f"<H{len(parts)}I", len(parts), *map(len, parts))
+    return b"".join([_checksum([sizes, *parts]), _PARTS, sizes, *parts])
+
+
+def _checksum(pieces: Sequence[bytes]) -> bytes:
+    """Of the first whole, and of the checksums that the others begin with."""
+    return zlib.crc32(b"".join([pieces[0], *(piece[:4] for piece in pieces[1:])])).to_bytes(4, "little")
+
+
+def parts_of(body: bytes) -> list[bytes] | None:
+    """Undo `in_parts`; None of what is one sealed piece. Raises Damaged."""
+    if body[4:8] != _PARTS:  # there a sealed piece has Zstandard's own mark
+        return None
+    try:
+        (count,) = struct.unpack_from("<H", body, 8)
+        sizes = struct.unpack_from(f"<{count}I", body, 10)
+    except struct.error as error:
+        raise Damaged(f"stored bytes are damaged: {error}") from error
+    start = 10 + 4 * count
+    edges = [start, *(start + size for size in itertools.accumulate(sizes))]
+    parts = [body[first:last] for first, last in itertools.pairwise(edges)]
+    if _checksum([body[8:start], *parts]) != body[:4] or len(body) != edges[-1]:
+        raise Damaged("stored bytes are damaged: their checksum or their size is wrong")
+    return parts
 
 
 def to_planes(values: Int64) -> tuple[int, bytes]:

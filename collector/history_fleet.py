@@ -10,13 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Int64
-from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_columns import COLUMNS, PATHS, Kind
 from noonmark.collector.history_groups import Group
 from noonmark.collector.history_interpolation import Moments
 from noonmark.collector.history_schema import span_of
+from noonmark.collector.history_snapshot_codec import Snapshot
 from noonmark.collector.history_tables import Tables
 
 _MISSING = np.int64(-(1 << 62))
+_FAR = 1 << 62
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,14 @@ class Beside:
 
 def _chosen(moments: Moments, chosen: Bool) -> Moments:
     return Moments(moments.at_ns[chosen], moments.matrix[:, chosen], moments.present[chosen])
+
+
+@dataclass(frozen=True, slots=True)
+class PathsBeside:
+    """Of every path what is beside an instant, and the snapshots it comes from, the nearest to the instant last."""
+
+    series: Beside
+    snapshots: tuple[Snapshot, ...]
 
 
 class _Nearest:
@@ -64,6 +74,30 @@ class _Nearest:
         return Moments(np.where(present, self.at_ns, 0), self.matrix, present)
 
 
+def paths_beside(tables: Tables, at_ns: int, *, reach_ns: int) -> PathsBeside:
+    """As `beside` of all paths. As a rule two snapshots of the same paths answer alone."""
+    early = tables.snapshots.beside(at_ns, reach_ns, later=False)
+    late = tables.snapshots.beside(at_ns, reach_ns, later=True)
+    near = sorted([*early, *late], key=lambda snapshot: -abs(snapshot.at_ns - at_ns))
+    first = early[0].at_ns - reach_ns if early else -_FAR
+    last = late[0].at_ns + reach_ns if late else _FAR
+    if tables.snapshots.others_near(first, last):
+        size = 1 + max((int(each.paths[-1]) for each in near if len(each.paths)), default=-1)
+        return PathsBeside(beside(tables, PATHS, max(size, tables.count(PATHS)), at_ns, reach_ns=reach_ns), tuple(near))
+    if len(early) == len(late) == 1 and np.array_equal(early[0].paths, late[0].paths):
+        one, other = early[0], late[0]
+        every = np.ones(len(one.paths), np.bool_)
+        before = Moments(np.full(len(every), one.at_ns), one.matrix, every)
+        after = Moments(np.full(len(every), other.at_ns), other.matrix, every)
+        return PathsBeside(Beside(one.paths, before, after), tuple(near))
+    size = 1 + max((int(each.paths[-1]) for each in near if len(each.paths)), default=-1)
+    found = _Nearest(size, later=False), _Nearest(size, later=True)
+    for snapshots, nearest in zip((early, late), found, strict=True):
+        for each in snapshots:
+            nearest.offer(each.paths, each.at_ns, each.matrix)
+    return PathsBeside(_near_enough(*found, reach_ns), tuple(near))
+
+
 def beside(tables: Tables, kind: Kind, size: int, at_ns: int, *, reach_ns: int) -> Beside:
     """Every series below number `size` told of within `reach_ns` of the ticks beside the instant, or on both sides."""
     early, late = _Nearest(size, later=False), _Nearest(size, later=True)
@@ -72,7 +106,16 @@ def beside(tables: Tables, kind: Kind, size: int, at_ns: int, *, reach_ns: int) 
     for tick, nearest in ((last, early), (first, late)):
         if tick is not None:
             _offer_tick(tables, kind, tick, nearest)
+    if kind is PATHS:
+        for later, nearest in ((False, early), (True, late)):
+            for each in tables.snapshots.beside(at_ns, reach_ns, later=later):
+                nearest.offer(each.paths, each.at_ns, each.matrix)
     _from_chunks(tables, kind, at_ns, early, late, last, first)
+    return _near_enough(early, late, reach_ns)
+
+
+def _near_enough(early: _Nearest, late: _Nearest, reach_ns: int) -> Beside:
+    size = len(early.at_ns)
     before, after = early.moments(), late.moments()
     last = int(before.at_ns[before.present].max(initial=_MISSING))
     first = int(after.at_ns[after.present].min(initial=-_MISSING))

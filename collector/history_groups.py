@@ -2,7 +2,8 @@
 
 Full detail: all series of the group share their instants, and a mask says who was told of when. Column by column the
 differences along time are sorted by the significance of their bytes, so that one series can be read without
-reckoning the others. Thinned: few moments, each series' own, one after the other.
+reckoning the others; eight series share a part that is opened by itself. Thinned: few moments, each series' own, one
+after the other.
 """
 
 from __future__ import annotations
@@ -22,9 +23,11 @@ from noonmark.collector.history_codec import (
     best_order,
     differences,
     from_planes,
+    in_parts,
     middle,
     narrow,
     pack,
+    parts_of,
     seal,
     summed,
     summed_at,
@@ -39,6 +42,8 @@ _HEAD = struct.Struct("<BIII")  # form, series, moments, size of the packed cloc
 _FORM = 1
 _FEW = 6
 """Moments up to which it is quicker to reckon each by itself."""
+PART = 8
+"""Series that are packed together: one is read without the others' parts."""
 _SAMPLED = 16
 """Series that the order of differences is chosen by."""
 
@@ -82,7 +87,7 @@ def pack_group(group: Group, kind: Kind) -> bytes:
     clock = pack(group.at_ns[None, :])
     heads = np.zeros((COLUMNS, 3, count), np.int64)
     shapes = bytearray()
-    planes = []
+    parts = [list[bytes]() for _ in range(0, count, PART)]
     for column in range(COLUMNS):
         values = codes[column]
         order = best_order(values[:: max(1, count // _SAMPLED)])
@@ -93,7 +98,11 @@ def pack_group(group: Group, kind: Kind) -> bytes:
         heads[column, 2] = centre[:, 0]
         width, plane = to_planes(found - centre)
         shapes += bytes([order, width])
-        planes.append(plane)
+        octets = (
+            np.frombuffer(plane, np.uint8).reshape(width, count, -1) if width else np.zeros((0, count, 0), np.uint8)
+        )
+        for number, part in enumerate(parts):
+            part.append(octets[:, number * PART : (number + 1) * PART].tobytes())
     head_width, head_planes = to_planes(heads)
     body = b"".join(
         [
@@ -105,17 +114,15 @@ def pack_group(group: Group, kind: Kind) -> bytes:
             bytes([head_width]),
             head_planes,
             bytes(shapes),
-            *planes,
         ]
     )
-    return seal(body)
+    return in_parts([seal(body), *(seal(b"".join(part)) for part in parts)])
 
 
 def unpack_group(body: bytes, kind: Kind, number: int | None = None) -> Group:
     """Undo `pack_group`: all of it, or one series (none of it, if that is not in the group). Raises Damaged."""
-    plain = unseal(body)
     try:
-        return _read_group(plain, kind, number)
+        return _read_group(_Packed(body), kind, number)
     except (struct.error, ValueError, IndexError) as error:
         raise Damaged(f"stored bytes are damaged: {error}") from error
 
@@ -126,18 +133,17 @@ def unpack_beside(body: bytes, kind: Kind, at_ns: int) -> tuple[Int64, Group]:
     All instants, and the group as of `unpack_group` with these moments alone; it serves all questions between the same
     two instants. Raises Damaged.
     """
-    plain = unseal(body)
     try:
-        reader = _Reader(plain, _HEAD.size)
-        whole = _read_outline(plain, reader)
+        packed = _Packed(body)
+        whole = packed.outline
         places = _places_beside(whole.present, int(np.searchsorted(whole.at_ns, at_ns, side="right")))
         if len(places) > _FEW:
-            return whole.at_ns, _read_group(plain, kind, None)
+            return whole.at_ns, _read_group(packed, kind, None)
         count, moments = whole.present.shape
         codes = np.empty((COLUMNS, count, len(places)), np.int64)
         for column, (order, size) in enumerate(whole.shapes):
             length = max(0, moments - order)
-            planes = reader.take(size * count * length).reshape(size, count, length)
+            planes = packed.planes(size, length)
             values = narrow(planes[:, :, : places[-1] + 1])
             first, second, centre = whole.heads[column]
             for row, place in enumerate(places):
@@ -173,6 +179,41 @@ class _Outline:
     """Order of differences and bytes of each, by column."""
 
 
+class _Packed:
+    """A packed group, opened as far as need be: its outline, then the planes, column by column."""
+
+    def __init__(self, body: bytes) -> None:
+        parts = parts_of(body)
+        plain = unseal(body if parts is None else parts[0])
+        reader = _Reader(plain, _HEAD.size)
+        self.outline = _read_outline(plain, reader)
+        self._parts = parts[1:] if parts is not None else None
+        self._readers = [reader] if parts is None else None
+        self._first, self._last = 0, len(self.outline.numbers)
+
+    def only(self, place: int) -> int:
+        """Open no more than the part that holds a series; returns how many come before it there."""
+        if self._parts is None:
+            return place
+        self._first = place // PART * PART
+        self._last = min(self._first + PART, self._last)
+        return place - self._first
+
+    def planes(self, width: int, length: int) -> NDArray[np.uint8]:
+        """The next column's planes (width, series, length)."""
+        if self._readers is None:
+            assert self._parts is not None
+            chosen = range(self._first // PART, -(-self._last // PART))
+            self._readers = [_Reader(unseal(self._parts[part]), 0) for part in chosen]
+        taken = []
+        for number, reader in enumerate(self._readers):
+            count = self._last - self._first
+            if self._parts is not None:
+                count = min(PART, count - number * PART)
+            taken.append(reader.take(width * count * length).reshape(width, count, length))
+        return taken[0] if len(taken) == 1 else np.concatenate(taken, axis=1)
+
+
 def _read_outline(plain: bytes, reader: _Reader) -> _Outline:
     form, count, moments, clock_size = _HEAD.unpack_from(plain)
     if form != _FORM:
@@ -196,18 +237,22 @@ def _clock(packed: bytes) -> Int64:
     return at_ns
 
 
-def _read_group(plain: bytes, kind: Kind, number: int | None) -> Group:
-    reader = _Reader(plain, _HEAD.size)
-    whole = _read_outline(plain, reader)
+def _read_group(packed: _Packed, kind: Kind, number: int | None) -> Group:
+    whole = packed.outline
     numbers, present, exponents, heads = whole.numbers, whole.present, whole.exponents, whole.heads
-    at_ns, (count, moments) = whole.at_ns, whole.present.shape
-    chosen = slice(None) if number is None else slice(*np.searchsorted(numbers, [number, number + 1]).tolist())
+    at_ns, moments = whole.at_ns, whole.present.shape[1]
+    chosen = inside = slice(None) if number is None else slice(*np.searchsorted(numbers, [number, number + 1]).tolist())
+    if number is not None:
+        if inside.start == inside.stop:
+            return Group(numbers[inside], at_ns, present[inside], np.zeros((COLUMNS, 0, moments), np.int64))
+        start = packed.only(inside.start)
+        inside = slice(start, start + 1)
     numbers, present, exponents, heads = numbers[chosen], present[chosen], exponents[:, chosen], heads[..., chosen]
     codes = np.empty((COLUMNS, *present.shape), np.int64)
     for column, (order, size) in enumerate(whole.shapes):
         length = max(0, moments - order)
-        planes = reader.take(size * count * length).reshape(size, count, length)
-        values = from_planes(planes[:, chosen]) + heads[column, 2][:, None]
+        planes = packed.planes(size, length)
+        values = from_planes(planes[:, inside]) + heads[column, 2][:, None]
         codes[column] = summed(values, order, heads[column, 0][:, None], heads[column, 1][:, None])
     return Group(numbers, at_ns, present, restore(at_ns, exponents, codes, kind))
 

@@ -81,6 +81,10 @@ class Interpolated:
     present: Bool
 
 
+_Answer = tuple[Float64, Float64, Float64, Float64]
+"""Offset, lower, upper relative to the base, and variance."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Side:
     """One side carried to the instant: float ns relative to a base, and what may be added for the way."""
@@ -92,37 +96,43 @@ class _Side:
     upper: Float64
     variance: Float64
     """At the side's own instant, ns^2."""
-    aged_variance: Float64
-    """At the instant asked for."""
-    slack: Float64
-    """How far the limits widen on the way if nothing is measured there, ns."""
+    kind: Kind
+    matrix: Int64
+    drift_limit: float | Float64
+
+    @property
+    def _reference(self) -> Bool:
+        return np.asarray(self.matrix[STATE] & ~JOINED == _REFERENCE)
+
+    def aged_variance(self) -> Float64:
+        """At the instant asked for."""
+        rate = np.full(len(self.usable), self.kind.clocks * WANDER**2)
+        if self.kind is HOSTS:
+            tied = (self.matrix[DRIFT_UNCERTAINTY] < UNBOUNDED) & self.usable
+            rate += np.where(tied, self.matrix[DRIFT_UNCERTAINTY] / 1e15, 0.0) ** 2
+            rate[self._reference] = 0.0
+        return np.asarray(self.variance + rate * self.away_ns**2)
+
+    def slack(self) -> Float64:
+        """How far the limits widen on the way if nothing is measured there, ns."""
+        clocks = np.full(len(self.usable), float(self.kind.clocks))
+        if self.kind is HOSTS:
+            clocks[self._reference] = 0.0
+        return np.asarray(self.away_ns * self.drift_limit * clocks)
 
 
 def _carried(
     moments: Moments, base: Int64, at_ns: int | Int64, kind: Kind, usable: Bool, drift_limit: float | Float64
 ) -> _Side:
-    matrix = moments.matrix
-    way = np.where(moments.present, at_ns - moments.at_ns, 0).astype(np.float64)
+    matrix, every = moments.matrix, bool(usable.all())
+    way = (at_ns - moments.at_ns if every else np.where(moments.present, at_ns - moments.at_ns, 0)).astype(np.float64)
     moved = matrix[DRIFT] / 1e15 * way
-    uncertainty = np.where(usable, matrix[UNCERTAINTY], 0) / 1e3
-    rate = np.full(len(way), kind.clocks * WANDER**2)
-    clocks = np.full(len(way), float(kind.clocks))
-    if kind is HOSTS:
-        tied = (matrix[DRIFT_UNCERTAINTY] < UNBOUNDED) & usable
-        rate += np.where(tied, matrix[DRIFT_UNCERTAINTY] / 1e15, 0.0) ** 2
-        reference = matrix[STATE] & ~JOINED == _REFERENCE
-        rate[reference] = 0.0
-        clocks[reference] = 0.0
-    return _Side(
-        usable=usable,
-        away_ns=np.abs(way),
-        offset=(matrix[OFFSET] - base) + moved,
-        lower=np.where(matrix[LOWER] <= -UNBOUNDED, -np.inf, (matrix[LOWER] - base) + moved),
-        upper=np.where(matrix[UPPER] >= UNBOUNDED, np.inf, (matrix[UPPER] - base) + moved),
-        variance=uncertainty**2,
-        aged_variance=uncertainty**2 + rate * way**2,
-        slack=np.abs(way) * drift_limit * clocks,
-    )
+    uncertainty = (matrix[UNCERTAINTY] if every else np.where(usable, matrix[UNCERTAINTY], 0)) / 1e3
+    lower, upper = matrix[LOWER] - base + moved, matrix[UPPER] - base + moved
+    lower[matrix[LOWER] <= -UNBOUNDED] = -np.inf
+    upper[matrix[UPPER] >= UNBOUNDED] = np.inf
+    offset = matrix[OFFSET] - base + moved
+    return _Side(usable, np.abs(way), offset, lower, upper, uncertainty**2, kind, matrix, drift_limit)
 
 
 def between(
@@ -159,6 +169,10 @@ def between(
     both = use_before & use_after & ~exact
     bent = both & (bend > 0.0)
     gap = both & ~joined & ~bent & (apart > reach_ns)
+    share = np.where(both, early.away_ns / np.maximum(apart, 1), 0.0)
+    line = _on_the_line(before, after, base, early, late, share, joined)
+    if (both & ~gap & ~bent).all():  # as a rule
+        return _between_all(before, after, base, early, late, line, kind)
     near_before = use_before & (~use_after | (early.away_ns <= late.away_ns))
     matrix = np.where(near_before | (before.present & ~use_after), before.matrix, after.matrix)
     matrix[kind.flags] &= ~JOINED
@@ -166,15 +180,16 @@ def between(
     answer = _on_one_side(early, late, use_before)
     how[use_before] = How.AFTER_LAST
     how[use_after & ~use_before] = How.BEFORE_FIRST
-    share = np.where(both, early.away_ns / np.maximum(apart, 1), 0.0)
-    answer = _chosen(both & ~gap, _on_the_line(before, after, base, early, late, share, joined), answer)
+    answer = _chosen(both & ~gap, line, answer)
     how[both & ~gap] = How.BETWEEN
-    across, contradicted = _across_a_gap(early, late)
-    answer = _chosen(gap, across, answer)
-    how[gap] = How.GAP
-    how[gap & contradicted] = How.STEPPED
-    answer = _chosen(bent, _on_a_bent_course(before, after, base, early, late, share, apart, bend), answer)
-    how[bent] = How.UNSETTLED
+    if gap.any():
+        across, contradicted = _across_a_gap(early, late)
+        answer = _chosen(gap, across, answer)
+        how[gap] = How.GAP
+        how[gap & contradicted] = How.STEPPED
+    if bent.any():
+        answer = _chosen(bent, _on_a_bent_course(before, after, base, early, late, share, apart, bend), answer)
+        how[bent] = How.UNSETTLED
     numbers = use_before | use_after
     _write(matrix, base, answer, numbers)
     matrix[:, exact] = before.matrix[:, exact]
@@ -182,6 +197,22 @@ def between(
     how[exact & use_before] = How.EXACT
     measured = np.where(near_before, before.at_ns, after.at_ns)
     return Interpolated(matrix, how, np.where(numbers, measured, 0), before.present | after.present)
+
+
+def _between_all(
+    before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, line: _Answer, kind: Kind
+) -> Interpolated:
+    """All on the line between both neighbours."""
+    near = early.away_ns <= late.away_ns
+    if near.all() or not near.any():
+        matrix = (before if near.all() else after).matrix.copy()
+    else:
+        matrix = np.where(near, before.matrix, after.matrix)
+    matrix[kind.flags] &= ~JOINED
+    every = np.ones(len(near), np.bool_)
+    _write(matrix, base, line, every)
+    how = np.full(len(near), int(How.BETWEEN), np.int64)
+    return Interpolated(matrix, how, np.where(near, before.at_ns, after.at_ns), every)
 
 
 def either(one: Interpolated, other: Interpolated, where: Bool) -> Interpolated:
@@ -204,10 +235,6 @@ def either(one: Interpolated, other: Interpolated, where: Bool) -> Interpolated:
     return Interpolated(matrix, how, np.where(told, one.measured_ns, other.measured_ns), one.present | other.present)
 
 
-_Answer = tuple[Float64, Float64, Float64, Float64]
-"""Offset, lower, upper relative to the base, and variance."""
-
-
 def _chosen(where: Bool, answer: _Answer, otherwise: _Answer) -> _Answer:
     first, second, third, fourth = (np.where(where, a, b) for a, b in zip(answer, otherwise, strict=True))
     return first, second, third, fourth
@@ -217,26 +244,38 @@ def _on_one_side(early: _Side, late: _Side, use_before: Bool) -> _Answer:
     def pick(a: Float64, b: Float64) -> Float64:
         return np.where(use_before, a, b)
 
-    slack = pick(early.slack, late.slack)
+    slack = pick(early.slack(), late.slack())
     return (
         pick(early.offset, late.offset),
         pick(early.lower, late.lower) - slack,
         pick(early.upper, late.upper) + slack,
-        pick(early.aged_variance, late.aged_variance),
+        pick(early.aged_variance(), late.aged_variance()),
     )
 
 
 def _on_the_line(
     before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, share: Float64, joined: Bool
 ) -> _Answer:
+    unbounded = [before.matrix[LOWER:UNCERTAINTY], after.matrix[LOWER:UNCERTAINTY]]
+    bounded = all(part.min() > -UNBOUNDED and part.max() < UNBOUNDED for part in unbounded if part.size)
+
     def line(row: int) -> Float64:
         start = (before.matrix[row] - base).astype(np.float64)
         end = (after.matrix[row] - base).astype(np.float64)
         value = start + (end - start) * share
+        if bounded:
+            return np.asarray(value)
         infinite = (np.abs(before.matrix[row]) >= UNBOUNDED) | (np.abs(after.matrix[row]) >= UNBOUNDED)
         return np.where(infinite, np.inf if row == UPPER else -np.inf, value)
 
     lower, upper = line(LOWER), line(UPPER)
+    if not joined.any():
+        return (
+            line(OFFSET),
+            np.minimum(lower, np.minimum(early.lower, late.lower)),
+            np.maximum(upper, np.maximum(early.upper, late.upper)),
+            np.maximum(early.variance, late.variance) + (early.offset - late.offset) ** 2 / 12.0,
+        )
     apart = np.where(joined, 0.0, early.offset - late.offset)
     return (
         line(OFFSET),
@@ -293,22 +332,31 @@ def _on_a_bent_course(
 
 
 def _across_a_gap(early: _Side, late: _Side) -> tuple[_Answer, Bool]:
-    early_lower, early_upper = early.lower - early.slack, early.upper + early.slack
-    late_lower, late_upper = late.lower - late.slack, late.upper + late.slack
+    early_slack, late_slack = early.slack(), late.slack()
+    early_lower, early_upper = early.lower - early_slack, early.upper + early_slack
+    late_lower, late_upper = late.lower - late_slack, late.upper + late_slack
+    early_aged, late_aged = early.aged_variance(), late.aged_variance()
     lower, upper = np.maximum(early_lower, late_lower), np.minimum(early_upper, late_upper)
     contradicted = np.asarray(lower > upper)
     lower = np.where(contradicted, np.minimum(early_lower, late_lower), lower)
     upper = np.where(contradicted, np.maximum(early_upper, late_upper), upper)
-    weight = np.maximum(late.aged_variance, 1.0)
-    weight = weight / (weight + np.maximum(early.aged_variance, 1.0))
+    weight = np.maximum(late_aged, 1.0)
+    weight = weight / (weight + np.maximum(early_aged, 1.0))
     offset = np.clip(early.offset * weight + late.offset * (1.0 - weight), lower, upper)
-    combined = early.aged_variance * weight
+    combined = early_aged * weight
     disagreement = (early.offset - late.offset) ** 2 * weight * (1.0 - weight)
     return (offset, lower, upper, combined + disagreement), contradicted
 
 
 def _write(matrix: Int64, base: Int64, answer: _Answer, numbers: Bool) -> None:
     """Put relative floats back as whole ns: limits outwards, the uncertainty upwards; nothing known is UNBOUNDED."""
+    if numbers.all() and np.isfinite(answer[1]).all() and np.isfinite(answer[2]).all():
+        offset, lower, upper, variance = answer
+        matrix[OFFSET] = base + np.rint(offset).astype(np.int64)
+        matrix[LOWER] = base + np.floor(lower).astype(np.int64)
+        matrix[UPPER] = base + np.ceil(upper).astype(np.int64)
+        matrix[UNCERTAINTY] = np.ceil(np.sqrt(variance) * 1e3).astype(np.int64)
+        return
     offset, lower, upper, variance = (np.where(numbers, column, 0.0) for column in answer)
     matrix[OFFSET] = np.where(numbers, base + np.rint(offset).astype(np.int64), 0)
     floor = np.floor(np.where(np.isfinite(lower), lower, 0.0)).astype(np.int64)

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from noonmark.collector.estimate import Int64
+from noonmark.collector.estimate import Bool, Int64
 from noonmark.collector.history_columns import DRIFT, FLAGS, HOSTS, LOWER, OFFSET, PATHS, UPPER, Kind
-from noonmark.collector.history_database import Writing
+from noonmark.collector.history_database import Database, Writing
 from noonmark.collector.history_tables import Tables
 
 Name = tuple[str, str]
@@ -37,10 +37,16 @@ class _Known:
 class Names:
     """All names of one store."""
 
-    def __init__(self, tables: Tables) -> None:
-        self._tables = tables
+    def __init__(self, database: Database) -> None:
+        self._tables = Tables(database, self.ends)
         self._known = {HOSTS.name: _Known(), PATHS.name: _Known()}
+        self._ends = np.zeros((2, 0), np.int64)
         self._lock = threading.Lock()
+
+    @property
+    def tables(self) -> Tables:
+        """The tables that these names stand in."""
+        return self._tables
 
     def host(self, host: str) -> int | None:
         """A host's number, or None."""
@@ -65,6 +71,18 @@ class Names:
         """How many there are now."""
         self._refresh(kind)
         return len(self._known[kind.name].name)
+
+    def ends(self, numbers: Int64) -> Int64:
+        """The numbers (2, P) of both hosts of each path."""
+        if len(numbers) and int(numbers.max()) >= self._ends.shape[1]:
+            self._refresh(HOSTS)
+            self._refresh(PATHS)
+            with self._lock:
+                fresh = self._known[PATHS.name].name[self._ends.shape[1] :]
+                hosts = self._known[HOSTS.name].number
+                added = [[hosts[a, ""] for a, _ in fresh], [hosts[b, ""] for _, b in fresh]]
+                self._ends = np.concatenate([self._ends, np.array(added, np.int64).reshape(2, -1)], axis=1)
+        return np.asarray(self._ends[:, numbers])
 
     def _refresh(self, kind: Kind) -> None:
         known = self._known[kind.name]
@@ -106,8 +124,11 @@ class Fresh:
             Tables.add_series(writing, kind, rows)
         return numbers
 
-    def paths(self, writing: Writing, ends: Sequence[Name], matrix: Int64) -> tuple[Int64, Int64]:
-        """As `numbers` for paths: each is kept in alphabetical order of its ends, its sign turned where need be."""
+    def paths(self, writing: Writing, ends: Sequence[Name], matrix: Int64) -> tuple[Int64, Int64, Bool]:
+        """As `numbers` for paths: each is kept in alphabetical order of its ends, its sign turned where need be.
+
+        Returns numbers, columns, and which were turned.
+        """
         turned = np.array([first > second for first, second in ends], np.bool_)
         matrix = matrix.copy()
         matrix[OFFSET, turned] *= -1
@@ -116,4 +137,4 @@ class Fresh:
         asked = matrix[FLAGS, turned] & 3
         matrix[FLAGS, turned] += ((asked & 1) << 1 | asked >> 1) - asked
         names = [(min(pair), max(pair)) for pair in ends]
-        return self.numbers(writing, PATHS, names), matrix
+        return self.numbers(writing, PATHS, names), matrix, turned

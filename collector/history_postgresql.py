@@ -132,7 +132,7 @@ class PostgresqlDatabase:
                 return
             found = self._version(writer)
             if found < self._expected:
-                for statement in migration_statements(found, self._migrations, self._expected):
+                for statement in migration_statements(found, self._migrations, self._expected, POSTGRESQL):
                     writer.execute(_native(statement))
                 writer.execute("UPDATE meta SET value = %s WHERE key = 'version'", [str(self._expected)])
 

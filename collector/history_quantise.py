@@ -63,19 +63,19 @@ def quantise(at_ns: Int64, matrix: Int64, present: Bool, kind: Kind) -> tuple[In
     codes[OFFSET] -= (told > matrix[UPPER]) & (matrix[OFFSET] <= matrix[UPPER])
     codes[OFFSET] += (told < matrix[LOWER]) & (matrix[OFFSET] >= matrix[LOWER])
     codes[UPPER] = -((-matrix[UPPER]) >> shift[UPPER])
-    codes[UNCERTAINTY] = _to_log(matrix[UNCERTAINTY])
+    codes[UNCERTAINTY] = to_log(matrix[UNCERTAINTY])
     if kind is HOSTS:
-        codes[DRIFT_UNCERTAINTY] = _to_log(matrix[DRIFT_UNCERTAINTY])
+        codes[DRIFT_UNCERTAINTY] = to_log(matrix[DRIFT_UNCERTAINTY])
         age = np.maximum(-((matrix[NEWEST] - at_ns) // AGE_NS), 0)
         codes[NEWEST] = np.where(matrix[NEWEST] == 0, -1, age)
     else:
-        codes[EFFECT] = _to_log(matrix[EFFECT])
+        codes[EFFECT] = to_log(matrix[EFFECT])
     return exponents, codes
 
 
 def restore(at_ns: Int64, exponents: Int64, codes: Int64, kind: Kind) -> Int64:
     """Undo `quantise`, to within its steps; in place."""
-    logs = {row: _from_log(codes[row]) for row in (UNCERTAINTY, DRIFT_UNCERTAINTY if kind is HOSTS else EFFECT)}
+    logs = {row: from_log(codes[row]) for row in (UNCERTAINTY, DRIFT_UNCERTAINTY if kind is HOSTS else EFFECT)}
     newest = np.where(codes[NEWEST] < 0, 0, at_ns - codes[NEWEST] * AGE_NS) if kind is HOSTS else None
     matrix = codes
     matrix <<= exponents[:, :, None]
@@ -97,7 +97,7 @@ def _least(values: Int64, share: int, *, otherwise: int = 1) -> Int64:
     return np.where(useful >= UNBOUNDED, otherwise, step)
 
 
-def _to_log(values: Int64) -> Int64:
+def to_log(values: Int64) -> Int64:
     """Positive integers to the number of the first log step that is not below them; 0 to 0, UNBOUNDED to -1."""
     code = np.ceil(np.log2(np.maximum(values, 1).astype(np.float64)) * LOG_STEPS).astype(np.int64)
     for _ in range(2):  # floating point may be one step off either way
@@ -106,7 +106,8 @@ def _to_log(values: Int64) -> Int64:
     return np.where(values >= UNBOUNDED, -1, np.where(values <= 0, 0, code + 1))
 
 
-def _from_log(code: Int64) -> Int64:
+def from_log(code: Int64) -> Int64:
+    """Undo `to_log`, upwards to its step."""
     return np.where(code < 0, UNBOUNDED, np.where(code == 0, 0, _STEPS[np.maximum(code - 1, 0)]))
 
 

@@ -5,6 +5,7 @@ Reads through `Tables`; reckons with history_interpolation.py. Knows nothing of 
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 
 import numpy as np
@@ -30,18 +31,33 @@ def stretch(tables: Tables, kind: Kind, number: int, since_ns: int, until_ns: in
     return Stretch(whole.at_ns[inside], whole.matrix[:, inside])
 
 
-def one_beside(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool) -> Stretch:
+class _Series:
+    """One series in the tables; what was read of it in answer to one question is not read again."""
+
+    def __init__(self, tables: Tables, kind: Kind, number: int) -> None:
+        self.tables, self.kind, self.number = tables, kind, number
+        self.chunk = functools.cache(functools.partial(tables.chunk, kind, number))
+
+    def ticks(self, at_ns: int, *, later: bool, limit: int, bound_ns: int | None = None) -> list[int]:
+        """See `Tables.block_ticks_beside`."""
+        block = self.number >> BLOCK_BITS
+        return self.tables.block_ticks_beside(self.kind, block, at_ns, later=later, limit=limit, bound_ns=bound_ns)
+
+
+def _one_beside(series: _Series, at_ns: int, *, later: bool) -> Stretch:
     """The first moment after an instant, or the last at or before it; empty if there is none.
 
     A later moment that ends a thinned segment, or an earlier one that begins it, comes as it is kept.
     """
-    ticks = tables.block_ticks_beside(kind, number >> BLOCK_BITS, at_ns, later=later, limit=1)
+    ticks = series.ticks(at_ns, later=later, limit=1)
     if ticks and span_of(ticks[0]) == span_of(at_ns):  # blocks of this very span: other spans' chunks are further away
-        fresh = _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=None)
-        packed = _in_chunks(tables, kind, number, at_ns, later=later, bound_ns=_only(fresh))
+        fresh = _in_blocks(series, at_ns, later=later, bound_ns=None)
+        packed = _in_chunks(series, at_ns, later=later, bound_ns=_only(fresh))
     else:
-        packed = _in_chunks(tables, kind, number, at_ns, later=later, bound_ns=None)
-        fresh = _in_blocks(tables, kind, number, at_ns, later=later, bound_ns=_only(packed))
+        packed, fresh = _in_chunks(series, at_ns, later=later, bound_ns=None), NO_STRETCH
+        bound = _only(packed)
+        if ticks and (bound is None or (ticks[0] <= bound if later else ticks[0] >= bound)):
+            fresh = _in_blocks(series, at_ns, later=later, bound_ns=bound)
     whole = merged([packed, fresh])
     if not len(whole):
         return NO_STRETCH
@@ -53,26 +69,25 @@ def _only(found: Stretch) -> int | None:
     return int(found.at_ns[0]) if len(found) else None
 
 
-def _in_chunks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
+def _in_chunks(series: _Series, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
     """Span by span away from the instant until one tells of the series; only to where it is known already."""
     span: int | None = span_of(at_ns)
     edge = None if bound_ns is None else span_of(bound_ns)
     while span is not None and (edge is None or (span <= edge if later else span >= edge)):
-        whole = tables.chunk(kind, number, span)
+        whole = series.chunk(span)
         inside = whole.at_ns > at_ns if later else whole.at_ns <= at_ns
         if inside.any():
             place = int(np.flatnonzero(inside)[0 if later else -1])
             return Stretch(whole.at_ns[place : place + 1], whole.matrix[:, place : place + 1])
-        span = tables.span_beside(kind, span, later=later, number=number)
+        span = series.tables.span_beside(series.kind, span, later=later, number=series.number)
     return NO_STRETCH
 
 
-def _in_blocks(tables: Tables, kind: Kind, number: int, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
+def _in_blocks(series: _Series, at_ns: int, *, later: bool, bound_ns: int | None) -> Stretch:
     """Page through the ticks of the series' block until one tells of it; only to where it is known already."""
-    block = number >> BLOCK_BITS
     edge, limit = at_ns, 2
-    while instants := tables.block_ticks_beside(kind, block, edge, later=later, limit=limit, bound_ns=bound_ns):
-        found = tables.hot(kind, number, min(instants), max(instants) + 1)
+    while instants := series.ticks(edge, later=later, limit=limit, bound_ns=bound_ns):
+        found = series.tables.hot(series.kind, series.number, min(instants), max(instants) + 1)
         if len(found):
             place = 0 if later else len(found) - 1
             return Stretch(found.at_ns[place : place + 1], found.matrix[:, place : place + 1])
@@ -100,16 +115,17 @@ def sample(
     spoilt = [(setting.earliest_ns, setting.seen_ns, setting.at_ns + setting.within_ns) for setting in settings]
     spoilt += [(one.start_ns, one.end_ns, one.end_ns) for one in upheavals]
     first, last = int(instants[0]), int(instants[-1])
+    series = _Series(tables, kind, number)
     whole = merged(
         [
-            one_beside(tables, kind, number, first, later=False),
+            _one_beside(series, first, later=False),
             stretch(tables, kind, number, first, last + 1) if last > first else NO_STRETCH,
-            one_beside(tables, kind, number, last, later=True),
+            _one_beside(series, last, later=True),
         ]
     )
     doubtful = _doubtful(whole.at_ns, spoilt)
     if doubtful.any():
-        whole = _replaced(tables, kind, number, whole, doubtful, first, last, spoilt)
+        whole = _replaced(series, whole, doubtful, first, last, spoilt)
     set_at = np.array([setting.at_ns for setting in settings], np.int64)
     passed = np.searchsorted(set_at, instants, side="right")  # settings that lie behind each instant
 
@@ -140,9 +156,7 @@ def _doubtful(at_ns: Int64, spoilt: Sequence[_Spoilt]) -> Bool:
 
 
 def _replaced(
-    tables: Tables,
-    kind: Kind,
-    number: int,
+    series: _Series,
     whole: Stretch,
     doubtful: Bool,
     first: int,
@@ -155,8 +169,8 @@ def _replaced(
         taken_out = doubtful & (whole.at_ns >= earliest) & (whole.at_ns < seen)
         until = max(seen, latest)
         if earliest <= last < until or earliest <= first < until or taken_out.any():
-            parts.append(one_beside(tables, kind, number, seen - 1, later=True))
-            parts.append(one_beside(tables, kind, number, earliest - 1, later=False))
+            parts.append(_one_beside(series, seen - 1, later=True))
+            parts.append(_one_beside(series, earliest - 1, later=False))
     merge = merged(parts)
     good = ~_doubtful(merge.at_ns, spoilt)
     return Stretch(merge.at_ns[good], merge.matrix[:, good])

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import TypeVar
 
 import numpy as np
 
 from noonmark.collector.estimate import Int64
 from noonmark.collector.history_codec import Damaged, pack, unpack
-from noonmark.collector.history_columns import COLUMNS, Kind
+from noonmark.collector.history_columns import COLUMNS, PATHS, Kind
 from noonmark.collector.history_database import Database, HistoryError, Writing
 from noonmark.collector.history_groups import Group, unpack_beside, unpack_group, unpack_thinned
 from noonmark.collector.history_recent import Recent
@@ -26,6 +27,8 @@ from noonmark.collector.history_schema import (
     chunk_key,
     span_of,
 )
+from noonmark.collector.history_snapshot_codec import Ends
+from noonmark.collector.history_snapshots import Snapshots
 
 HOT_LEVEL = 1
 """Zstandard level for blocks, which live for hours only."""
@@ -78,11 +81,18 @@ class _Asked:
         return int(np.searchsorted(self.at_ns, at_ns, side="right"))
 
 
+def _key(kind: Kind, body: bytes) -> tuple[str, int, bytes]:
+    """What tells a body from all others, without looking at all of it: its size, its checksum and its end."""
+    return kind.name, len(body), body[:8] + body[-64:]
+
+
 class Tables:
     """The tables of measured numbers in one database."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, ends: Ends) -> None:
         self.database = database
+        self.ends = ends
+        self.snapshots = Snapshots(database, ends)
         self._groups: Recent[Group] = Recent(GROUP_BYTES, lambda group: group.matrix.nbytes)
         self._glances: Recent[Group] = Recent(GLANCE_BYTES, lambda group: group.matrix.nbytes)
         self._asked: Recent[_Asked] = Recent(CHUNKS_ASKED, lambda _: 1)
@@ -97,6 +107,11 @@ class Tables:
             "SELECT id, a, b FROM series WHERE kind = ? AND id >= ? ORDER BY id", (kind.name, first)
         )
         return [(int(row[0]), str(row[1]), str(row[2])) for row in rows]
+
+    def count(self, kind: Kind) -> int:
+        """How many series there are."""
+        found = self.database.read("SELECT max(id) FROM series WHERE kind = ?", (kind.name,))[0][0]
+        return 0 if found is None else int(found) + 1
 
     @staticmethod
     def add_series(writing: Writing, kind: Kind, rows: Iterable[tuple[int, str, str]]) -> None:
@@ -139,7 +154,15 @@ class Tables:
             f"SELECT at_ns, body FROM {kind.name}_block WHERE at_ns >= ? AND at_ns < ? AND block = ? ORDER BY at_ns",
             (since_ns, until_ns, block),
         )
-        return [(int(row[0]), self._tick(row)) for row in rows]
+        found = [(int(row[0]), self._tick(row)) for row in rows]
+        return sorted([*found, *self._of_snapshots(kind, since_ns, until_ns)], key=itemgetter(0))
+
+    def _of_snapshots(self, kind: Kind, since_ns: int, until_ns: int) -> list[tuple[int, Int64]]:
+        """Snapshots of paths as ticks, whatever their block."""
+        if kind is not PATHS:
+            return []
+        found = self.snapshots.between(since_ns, until_ns)
+        return [(each.at_ns, np.vstack([each.paths, each.matrix])) for each in found]
 
     def ticks(self, kind: Kind, since_ns: int, until_ns: int) -> Iterator[tuple[int, Int64]]:
         """(instant, numbers above columns (1 + C, S)) of every block row in [since, until)."""
@@ -149,6 +172,7 @@ class Tables:
         )
         for row in rows:
             yield int(row[0]), self._tick(row)
+        yield from self._of_snapshots(kind, since_ns, until_ns)
 
     def _tick(self, row: Sequence[object]) -> Int64:
         """Numbers above columns of a row (instant, body)."""
@@ -167,7 +191,10 @@ class Tables:
             else f"SELECT max(at_ns) FROM {kind.name}_block WHERE at_ns <= ?"
         )
         value = self.database.read(statement, (at_ns,))[0][0]
-        return None if value is None else int(value)
+        found = [] if value is None else [int(value)]
+        if kind is PATHS:
+            found += self.snapshots.instants(at_ns, later=later, limit=1)
+        return (min if later else max)(found, default=None)
 
     def block_ticks_beside(
         self, kind: Kind, block: int, at_ns: int, *, later: bool, limit: int, bound_ns: int | None = None
@@ -182,7 +209,10 @@ class Tables:
         rows = self.database.read(
             f"SELECT at_ns FROM {kind.name}_block WHERE block = ? AND {order} LIMIT {limit}", (block, at_ns, bound)
         )
-        return [int(row[0]) for row in rows]
+        found = {int(row[0]) for row in rows}
+        if kind is PATHS:
+            found.update(self.snapshots.instants(at_ns, later=later, limit=limit, bound_ns=bound_ns))
+        return sorted(found, reverse=not later)[:limit]
 
     def hot(self, kind: Kind, number: int, since_ns: int, until_ns: int) -> Stretch:
         """What blocks hold of one series in [since, until)."""
@@ -210,8 +240,8 @@ class Tables:
         return NO_STRETCH
 
     def _one_of(self, kind: Kind, body: bytes, number: int, span: int) -> Stretch:
-        whole = self._groups.get((kind.name, body))
-        key = (kind.name, body, number)
+        whole = self._groups.get(_key(kind, body))
+        key = (*_key(kind, body), number)
         known = self._stretches.get(key) if whole is None else None
         if known is not None:
             return known
@@ -224,7 +254,7 @@ class Tables:
 
     def open_group(self, kind: Kind, body: bytes, span: int) -> Group:
         """A whole chunk. Raises HistoryError."""
-        key = (kind.name, body)
+        key = _key(kind, body)
         known = self._groups.get(key)
         if known is None:
             opened = self._decoded(lambda: unpack_group(body, kind), f"a bundle of {kind.name}s, span {span}")
@@ -233,12 +263,12 @@ class Tables:
 
     def _glance(self, kind: Kind, body: bytes, span: int, at_ns: int) -> Group:
         """Of a chunk at least what is beside an instant; all of it once it has been asked for some times."""
-        known = self._groups.get((kind.name, body))
+        known = self._groups.get(_key(kind, body))
         if known is not None:
             return known
-        asked = self._asked.get((kind.name, body))
+        asked = self._asked.get(_key(kind, body))
         if asked is not None:
-            known = self._glances.get((kind.name, body, asked.place(at_ns)))
+            known = self._glances.get((*_key(kind, body), asked.place(at_ns)))
             if known is not None:
                 return known
             asked.times += 1
@@ -246,8 +276,8 @@ class Tables:
                 return self.open_group(kind, body, span)
         what = f"a bundle of {kind.name}s, span {span}"
         clock, found = self._decoded(lambda: unpack_beside(body, kind, at_ns), what)
-        asked = self._asked.put((kind.name, body), asked or _Asked(clock))
-        return self._glances.put((kind.name, body, asked.place(at_ns)), found)
+        asked = self._asked.put(_key(kind, body), asked or _Asked(clock))
+        return self._glances.put((*_key(kind, body), asked.place(at_ns)), found)
 
     def _open_thinned(self, kind: Kind, body: bytes, span: int) -> dict[int, Stretch]:
         found = self._decoded(lambda: unpack_thinned(body, kind), f"a thinned bundle of {kind.name}s, span {span}")
@@ -306,6 +336,27 @@ class Tables:
         if not found:
             return None
         return min(found) if later else max(found)
+
+    def bundles(self, kind: Kind, table: str, span: int) -> set[int]:
+        """Numbers of the bundles that a span has there."""
+        rows = self.database.read(
+            f"SELECT bundle FROM {kind.name}_{table} WHERE id >= ? AND id < ?", (chunk_key(span), chunk_key(span + 1))
+        )
+        return {int(row[0]) for row in rows}
+
+    def oldest_unrenewed(self, since_span: int, passed_over: Iterable[int] = ()) -> int | None:
+        """The first span, from one on, whose paths are in chunks, or the first at all that has any in blocks."""
+        but = "".join(f" AND span <> {span}" for span in passed_over)
+        rows = self.database.read(f"SELECT min(span) FROM path_chunk WHERE id >= ?{but}", (chunk_key(since_span),))
+        found = [int(row[0]) for row in rows if row[0] is not None]
+        oldest = self.oldest_block(PATHS, 1 << 62, passed_over)
+        return min([*found, *([oldest[0]] if oldest else [])], default=None)
+
+    @staticmethod
+    def delete_renewed(writing: Writing, span: int) -> None:
+        """Chunks and blocks of paths that snapshots now hold."""
+        writing.execute("DELETE FROM path_chunk WHERE id >= ? AND id < ?", (chunk_key(span), chunk_key(span + 1)))
+        writing.execute("DELETE FROM path_block WHERE at_ns >= ? AND at_ns < ?", (span * SPAN_NS, (span + 1) * SPAN_NS))
 
     def oldest_chunks(self, kind: Kind, table: str, before_span: int, limit: int) -> list[tuple[int, int, bytes]]:
         """(span, bundle, body), oldest first."""

@@ -97,6 +97,20 @@ def shortest(arcs: Constraints, source: int) -> Distances:
     return Distances(distance, False, _cycle(arcs, via))
 
 
+def levelled(arcs: Constraints, rounds: int = 64) -> Float64 | None:
+    """Levels (V,) between which no arc is shorter than the rise along it, but for TOLERANCE_NS: so measured, none is
+    negative. None if that takes too many rounds, as it does where the arcs contradict each other.
+    """
+    level = np.zeros(arcs.nodes)
+    for _ in range(rounds):
+        nearest = np.minimum.reduceat(level[arcs.tail] + arcs.length, arcs.starts)
+        improved = nearest < level[arcs.heads] - TOLERANCE_NS
+        if not improved.any():
+            return level
+        level[arcs.heads[improved]] = nearest[improved]
+    return None
+
+
 def _shortest_back(arcs: Constraints, source: int) -> Distances:
     return shortest(reversed_constraints(arcs), source)
 

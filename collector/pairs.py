@@ -7,24 +7,21 @@ the uncertainty comes from the pair's own effective resistance, and the limits f
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.common_error import common_drift
+from noonmark.collector.common_error import shared_drift
 from noonmark.collector.estimate import (
     UNBOUNDED_NS,
     FleetEstimate,
-    Float64,
     HostState,
-    Int64,
     PairEstimate,
-    Paths,
     PathState,
+    Reference,
 )
 from noonmark.collector.frames import NS
-from noonmark.collector.limits import certain_limits
-from noonmark.collector.network import Network, conjugate_gradients
-from noonmark.collector.sites import find_sites, site_pairs
+from noonmark.collector.mesh import Mesh, graph_of, mesh
 
 DRIFT_LIMIT = 15e-6
 """How fast one clock may leave its line once it is no longer measured (RFC 5905's PHI)."""
@@ -33,6 +30,8 @@ MOST_COMMON = 1e3
 WANDER = 1e-8
 """Standard uncertainty of a clock's rate for the time after the window; common practice for quartz, no source."""
 KNOWN = {HostState.REFERENCE, HostState.MEASURED, HostState.STALE}
+DOUBTED_STATES = frozenset({PathState.ASYMMETRIC, PathState.CONTRADICTED})
+"""Paths that the fit did not believe."""
 
 
 def compare(estimate: FleetEstimate, a: str, b: str | None, *, at_ns: int | None = None) -> PairEstimate:
@@ -96,134 +95,122 @@ def _at_its_instant(estimate: FleetEstimate, a: int, b: int | None) -> tuple[int
         )
     if a == b:
         return 0, 0.0, 0.0, 0.0, 0, 0
-    drift_variance = _pair_drift_variance(estimate, a, b)
-    lower, upper = _pair_limits(estimate, a, b)
-    offset = int(estimate.offset_ns[a] - estimate.offset_ns[b])
-    variance = _variance_at_once(estimate, a, b, drift_variance)
+    return between_ends(mesh_of(estimate), *ends_of(estimate, a, b))
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """One host of a pair: what is known of it against the reference."""
+
+    row: int
+    offset_ns: int
+    drift: float
+    uncertainty_ns: float
+    drift_uncertainty: float
+    known: bool
+    """A chain of probes leads to the reference."""
+    own_ns: float | None
+    """See `FleetEstimate.own_ns`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """What the mesh and its references say of any pair of it."""
+
+    mesh: Mesh
+    references: tuple[Reference, ...]
+    away_ns: float
+    """How far the instant lies after the middle of the probes."""
+
+
+def mesh_of(estimate: FleetEstimate) -> Paired:
+    """The estimate's paths."""
+    paths = estimate.paths
+    doubted = np.array([state in DOUBTED_STATES for state in paths.state], dtype=np.bool_)
+    rows = [estimate.index(reference.host) for reference in estimate.references]
+    made = mesh(
+        graph_of(len(estimate.hosts), paths.first.astype(np.int64), paths.second.astype(np.int64), rows),
+        estimate.offset_ns,
+        paths.lower_ns,
+        paths.upper_ns,
+        paths.variance_ns2,
+        doubted,
+        paths.effect_ns2,
+        paths.min_round_trip_ns,
+        np.abs(paths.residual_ns) / np.sqrt(paths.variance_ns2),
+        estimate.references,
+    )
+    away = float(estimate.at_ns - estimate.centre_ns) if estimate.centre_ns else 0.0
+    return Paired(made, estimate.references, away)
+
+
+def ends_of(estimate: FleetEstimate, a: int, b: int) -> tuple[End, End]:
+    """Two hosts of it."""
+    one, other = (
+        End(
+            row,
+            int(estimate.offset_ns[row]),
+            float(estimate.drift[row]),
+            float(estimate.uncertainty_ns[row]),
+            float(estimate.drift_uncertainty[row]),
+            estimate.state[row] in KNOWN,
+            None if estimate.own_ns is None else float(estimate.own_ns[row]),
+        )
+        for row in (a, b)
+    )
+    return one, other
+
+
+def between_ends(paired: Paired, a: End, b: End) -> tuple[int, float, float, float, int, int]:
+    """Offset, drift, their variances (ns^2, ratio^2) and limits of a minus b through the mesh."""
+    drift_variance = _pair_drift_variance(paired, a, b)
+    node = paired.mesh.graph.node
+    lower, upper = paired.mesh.limits(int(node[a.row]), int(node[b.row]))
+    offset = a.offset_ns - b.offset_ns
+    variance = _variance_at_once(paired, a, b, drift_variance)
     if -UNBOUNDED_NS < lower <= upper < UNBOUNDED_NS:
         # No more than the limits alone leave, as a rectangular distribution (JCGM 100, 4.3.7).
         variance = min(variance, max(upper - offset, offset - lower) ** 2 / 3.0)
-    return (
-        offset,
-        float(estimate.drift[a] - estimate.drift[b]),
-        variance,
-        drift_variance,
-        lower,
-        upper,
-    )
+    return offset, a.drift - b.drift, variance, drift_variance, lower, upper
 
 
-def _pair_drift_variance(estimate: FleetEstimate, a: int, b: int) -> float:
+def _pair_drift_variance(paired: Paired, a: End, b: End) -> float:
     """Of the difference of two rates: without what the references add to both.
 
     The rests of two hosts are at worst opposed where several references pull; behind an only one they are not, nor are
     two hosts' whole errors.
     """
-    whole = [float(estimate.drift_uncertainty[row]) ** 2 for row in (a, b)]
-    tied = estimate.state[a] in KNOWN and estimate.state[b] in KNOWN
-    common = common_drift(estimate) ** 2 if tied else 0.0
+    whole = [a.drift_uncertainty**2, b.drift_uncertainty**2]
+    common = shared_drift(paired.references) ** 2 if a.known and b.known else 0.0
     rest = [max(variance - common, 0.0) for variance in whole]
-    if len(estimate.references) == 1:
+    if len(paired.references) == 1:
         return sum(rest)
     return min(sum(whole), sum(map(math.sqrt, rest)) ** 2)
 
 
-def _variance_at_once(estimate: FleetEstimate, a: int, b: int, drift_variance: float) -> float:
+def _variance_at_once(paired: Paired, a: End, b: End, drift_variance: float) -> float:
     """Variance of x_a - x_b at the estimate's instant, ns^2: what the paths leave, and what is each host's own."""
-    hosts = np.array([a, b])
-    if estimate.own_ns is not None:
-        return pair_variance(estimate, a, b) + float((estimate.own_ns[hosts] ** 2).sum())
-    away = float(estimate.at_ns - estimate.centre_ns) if estimate.centre_ns else 0.0
-    if not estimate.references or any(estimate.state[host] not in KNOWN for host in (a, b)):
+    graph = paired.mesh.graph
+    one, other, last = int(graph.node[a.row]), int(graph.node[b.row]), graph.nodes - 1
+    if a.own_ns is not None and b.own_ns is not None:
+        return float(paired.mesh.variances(np.array([one]), np.array([other]))[0]) + a.own_ns**2 + b.own_ns**2
+    if not paired.references or not (a.known and b.known):
         # Uncertainties against a mean, or against the first host of a part, cannot be taken apart.
-        return pair_variance(estimate, a, b) + drift_variance * away**2
-    last = len(estimate.hosts)
-    pair, *each = _path_variances(estimate, np.array([a, a, b]), np.array([b, last, last])).tolist()
-    common = (common_drift(estimate) * away) ** 2
-    if len(estimate.references) == 1:
-        common += estimate.references[0].uncertainty_ns ** 2
+        found = paired.mesh.variances(np.array([one]), np.array([other]))
+        return float(found[0]) + drift_variance * paired.away_ns**2
+    pair, *each = paired.mesh.variances(np.array([one, one, other]), np.array([other, last, last])).tolist()
+    common = (shared_drift(paired.references) * paired.away_ns) ** 2
+    if len(paired.references) == 1:
+        common += paired.references[0].uncertainty_ns ** 2
     if common > MOST_COMMON**2 * pair:
-        return float(pair + drift_variance * away**2)
-    own = estimate.uncertainty_ns[hosts].astype(np.float64) ** 2 - common - np.array(each)
-    return float(pair + np.maximum(own, 0.0).sum())
-
-
-def _nodes(estimate: FleetEstimate) -> tuple[int, Int64, Int64, Int64]:
-    """Node count, node of each host, and the references' rows: reference time is one node more, as in the fit."""
-    hosts = len(estimate.hosts)
-    node = np.arange(hosts)
-    rows = np.array([estimate.index(reference.host) for reference in estimate.references], dtype=np.int64)
-    if len(rows) == 1:
-        # What an only reference is off by is common to both hosts.
-        node[rows] = hosts
-        rows = rows[:0]
-    return hosts + 1, node, rows, np.full(len(rows), hosts)
+        return float(pair + drift_variance * paired.away_ns**2)
+    own = [end.uncertainty_ns**2 - common - through for end, through in zip((a, b), each, strict=True)]
+    return float(pair + sum(max(variance, 0.0) for variance in own))
 
 
 def pair_variance(estimate: FleetEstimate, a: int, b: int) -> float:
     """Variance that the paths leave in x_a - x_b, ns^2: the effective resistance between them, with the effects that
     paths share."""
-    return float(_path_variances(estimate, np.array([a]), np.array([b]))[0])
-
-
-def _path_variances(estimate: FleetEstimate, a: Int64, b: Int64) -> Float64:
-    """The same for several pairs (n,) at once; number H is reference time."""
-    nodes, node, rows, reference = _nodes(estimate)
-    paths = estimate.paths
-    first = np.concatenate([node[paths.first], reference])
-    second = np.concatenate([node[paths.second], node[rows]])
-    variance = np.concatenate(
-        [_believed(paths), [max(r.uncertainty_ns, 1.0) ** 2 for r in estimate.references[: len(rows)]]]
-    )
-    site = find_sites(
-        nodes, first[: len(paths.first)], second[: len(paths.first)], paths.min_round_trip_ns.astype(np.float64)
-    )
-    groups, group, sign = site_pairs(site, first, second) if len(paths.effect_ns2) else _no_groups(len(first))
-    group[len(paths.first) :] = -1
-    label = np.zeros(nodes, dtype=np.int64)
-    network = Network(nodes, first, second, groups, group, np.where(group >= 0, sign, 0.0), label, np.array([0]))
-    effect = np.ones(groups)
-    inside = group[: len(paths.first)] >= 0
-    effect[group[: len(paths.first)][inside]] = np.maximum(paths.effect_ns2[inside], 1.0) if groups else 0.0
-    node = np.append(node, nodes - 1)
-    pairs = np.arange(len(a))
-    right = np.zeros((network.unknowns, len(a)))
-    np.add.at(right, (node[a], pairs), 1.0)
-    np.add.at(right, (node[b], pairs), -1.0)
-    found, _ = conjugate_gradients(network.normal_matrix(1.0 / variance, 1.0 / effect), right, tolerance=1e-6)
-    return np.maximum(found[node[a], pairs] - found[node[b], pairs], 0.0)
-
-
-def _no_groups(edges: int) -> tuple[int, Int64, Float64]:
-    return 0, np.full(edges, -1, dtype=np.int64), np.zeros(edges)
-
-
-def _believed(paths: Paths) -> Float64:
-    """Each path's variance; of those that the fit did not believe, so much that they do not count."""
-    doubted = np.array([state in (PathState.ASYMMETRIC, PathState.CONTRADICTED) for state in paths.state], dtype=bool)
-    return np.where(doubted, paths.variance_ns2 * 1e9, paths.variance_ns2)
-
-
-def _pair_limits(estimate: FleetEstimate, a: int, b: int) -> tuple[int, int]:
-    """Certain limits of x_a - x_b, ns, from shortest paths; relative to the offsets to keep small numbers exact."""
-    nodes, node, rows, reference = _nodes(estimate)
-    paths = estimate.paths
-    estimated = estimate.offset_ns[paths.second] - estimate.offset_ns[paths.first]
-    known = (paths.lower_ns > -UNBOUNDED_NS) & (paths.upper_ns < UNBOUNDED_NS) & (paths.lower_ns <= paths.upper_ns)
-    limit = np.array([r.limit_ns for r in estimate.references[: len(rows)]], dtype=np.float64)
-    own = estimate.offset_ns[rows].astype(np.float64)
-    found = certain_limits(
-        nodes,
-        np.concatenate([node[paths.first], reference]),
-        np.concatenate([node[paths.second], node[rows]]),
-        np.concatenate([np.where(known, (paths.lower_ns - estimated).astype(np.float64), -np.inf), -limit - own]),
-        np.concatenate([np.where(known, (paths.upper_ns - estimated).astype(np.float64), np.inf), limit - own]),
-        int(node[b]),
-        np.concatenate([np.abs(paths.residual_ns) / np.sqrt(paths.variance_ns2), np.zeros(len(rows))]),
-    )
-    difference = int(estimate.offset_ns[a] - estimate.offset_ns[b])
-    lower, upper = float(found.lower[node[a]]), float(found.upper[node[a]])
-    return (
-        difference + math.floor(lower) if math.isfinite(lower) else -UNBOUNDED_NS,
-        difference + math.ceil(upper) if math.isfinite(upper) else UNBOUNDED_NS,
-    )
+    paired = mesh_of(estimate)
+    node = paired.mesh.graph.node
+    return float(paired.mesh.variances(node[[a]], node[[b]])[0])

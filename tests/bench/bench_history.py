@@ -91,6 +91,7 @@ def fleet(hosts: int, paths: int, ticks: int, seed: int = 1) -> Iterator[FleetEs
                 state=path_state,
             ),
             findings=(),
+            own_ns=0.4 * uncertainty,
         )
 
 

@@ -280,6 +280,7 @@ def test_a_file_of_the_first_form_is_copied_and_takes_places(tmp_path: Path) -> 
     path = filled(tmp_path / "history")
     connection = sqlite3.connect(path)  # the first form had no table of places
     connection.execute("DROP TABLE place")
+    connection.execute("DROP TABLE path_snapshot")
     connection.execute("PRAGMA user_version = 1")
     connection.close()
     before = open_history(tmp_path / "other")
