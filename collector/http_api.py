@@ -22,6 +22,7 @@ from noonmark.collector import http_documents as documents
 from noonmark.collector.budgets import Budgets, fleet_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate, Reference
 from noonmark.collector.fitness_watch import FitnessWatch, Since
+from noonmark.collector.freshness import Freshness, aged, freshness
 from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.http_answers import Body, Problem, document_body, fence, problem_response, respond
 from noonmark.collector.http_course import Thinned, TooMany, course_json, thin
@@ -148,8 +149,10 @@ class Api:
         latest = self._latest()
         at_ns = moment(query, "at", latest.now_ns(self._state.monotonic_ns()))
         if at_ns is None:
-            build = lambda: self._fleet_now(latest, limit, matching)  # noqa: E731
-            return respond(request, await self._once(latest, ("fleet", str(limit), matching), build))
+            fresh = freshness(latest.age_ns(self._state.monotonic_ns()))
+            build = lambda: self._fleet_now(latest, fresh, limit, matching)  # noqa: E731
+            key = ("fleet", str(limit), matching, str(fresh.at_least_ns), fresh.state)
+            return respond(request, await self._once(latest, key, build))
         history = self._past()
         labels = documents.labels_of(latest)
 
@@ -166,16 +169,17 @@ class Api:
             raise Problem(404, await self._nothing_then(at_ns))
         return respond(request, body)
 
-    def _fleet_now(self, latest: Published, limit: int, matching: str) -> Body:
+    def _fleet_now(self, latest: Published, fresh: Freshness, limit: int, matching: str) -> Body:
         self._judge(latest)
         labels = documents.labels_of(latest)
         view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=False)
         return document_body(
             fleet_document(
-                view,
+                aged(view, fresh),
                 self._budgets,
                 self._since,
                 sequence=latest.sequence,
+                fresh=fresh,
                 limit=limit,
                 matching=matching,
                 standing=documents.standing_json(latest, self._references),

@@ -8,6 +8,7 @@ from typing import Any
 from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
 from noonmark.collector.budgets import Budgets, HostBudget, fleet_budgets, tally
 from noonmark.collector.fitness_watch import Since
+from noonmark.collector.freshness import PAST, Freshness
 from noonmark.collector.present_json import fleet_json, host_json
 from noonmark.collector.views import FleetView, HostView
 
@@ -20,6 +21,7 @@ def fleet_document(
     since: Mapping[str, Since],
     *,
     sequence: int | None,
+    fresh: Freshness = PAST,
     limit: int,
     matching: str = "",
     standing: Document | None = None,
@@ -39,6 +41,7 @@ def fleet_document(
     counts = tally(answers.values())
     document |= {
         "sequence": sequence,
+        "freshness": fresh.document(),
         "total": len(view.hosts),
         "matching": len(chosen),
         "hosts": [_host(host, answers.get(host.host), since.get(host.host)) for host in chosen[:limit]],

@@ -143,6 +143,10 @@ COMPONENTS: Mapping[str, Schema] = {
             "largest_difference": {"oneOf": [LARGEST, {"type": "null"}]},
             "notes": NAMES,
             "sequence": told(INTEGER_OR_NULL, "Number of the estimate; null for a past moment."),
+            "freshness": told(
+                entry({"state": choice("current", "old", "past"), "at_least_ns": INTEGER}),
+                "old: nothing was measured for at least so long, and hosts that were measured then are stale.",
+            ),
             "total": INTEGER,
             "matching": told(INTEGER, "Hosts that match; `hosts` holds at most `limit` of them."),
             "budgets": listed(entry({"name": TEXT, "tolerance_ns": INTEGER, "source": TEXT})),

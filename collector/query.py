@@ -19,6 +19,7 @@ import grpc
 from noonmark.collector import view_messages
 from noonmark.collector.budgets import Budgets, named_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate
+from noonmark.collector.freshness import aged, freshness
 from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.instants import format_instant
 from noonmark.collector.pairs import compare
@@ -30,7 +31,6 @@ from noonmark.proto import noonmark_pb2_grpc
 
 NEAR_NS = 600 * 10**9
 """Findings within this time of the moment asked for are told with an offset."""
-OLD_NS = 60 * 10**9
 """An estimate older than this comes with a note of its age."""
 _PAGE = 500
 _FEW = 20
@@ -92,8 +92,8 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
         at_ns = await self._moment(request, context)
         if at_ns is None:
             assert latest is not None
-            notes = self._age_notes(latest)
-            view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=request.paths, notes=notes)
+            view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=request.paths)
+            view = aged(view, freshness(latest.age_ns(self._state.monotonic_ns())))
             return view_messages.fleet_to_message(named_budgets(view, self._budgets))
         history = await self._past(context)
         estimate = await self._in_thread(context, lambda: history.estimate_at(at_ns))
@@ -218,10 +218,6 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
             if host is not None and host not in latest.estimate.hosts:
                 return PairEstimate(a, b, now_ns, False, no_such_host(host, latest.estimate.hosts))
         return compare(latest.estimate, a, b, at_ns=now_ns)
-
-    def _age_notes(self, latest: Published) -> tuple[str, ...]:
-        age_ns = latest.now_ns(self._state.monotonic_ns()) - latest.estimate.at_ns
-        return (f"the newest estimate is {format_age(age_ns)} old",) if age_ns > OLD_NS else ()
 
 
 def _labels(latest: Published | None) -> dict[str, tuple[str, str]]:

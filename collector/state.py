@@ -56,6 +56,10 @@ class Published:
         """Reference time at a monotonic time."""
         return self.estimate.at_ns + monotonic_ns - self.published_monotonic_ns
 
+    def age_ns(self, monotonic_ns: int) -> int:
+        """How long ago it was published."""
+        return monotonic_ns - self.published_monotonic_ns
+
     def told(self) -> dict[str, tuple[str, int | None]]:
         """State of its own source, and greatest error that its kernel vouches for, of each host that tells of any."""
         return {

@@ -238,6 +238,7 @@ function underline(fleet, past) {
   const silent = (fleet.states["no-route"] ?? 0) + (fleet.states.stale ?? 0) + (fleet.states.unknown ?? 0);
   return [
     past ? `As it was at ${instant(fleet.at_ns)}` : "",
+    fleet.freshness.state === "old" ? `Nothing has been measured since ${instant(fleet.at_ns)}` : "",
     `${counted(fleet.total, "host")} ${against}`,
     budgets.length ? `budget ${budgets.join(", ")}` : "",
     silent ? `${counted(silent, "host")} silent or without a route` : "",

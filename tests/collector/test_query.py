@@ -86,7 +86,10 @@ def test_an_old_estimate_says_its_age(state: State, monotonic: Monotonic) -> Non
     state.publish(ferry())
     monotonic.now += 300 * SECOND_NS
     with serving(state) as address, QueryClient(address) as client:
-        assert client.fleet().notes == ("the newest estimate is 5 min old",)
+        view = client.fleet()
+        assert view.notes == ("the newest estimate is 5 min old: nothing has been measured since",)
+        assert {host.state for host in view.hosts} == {"reference", "stale", "no-route"}, "none is called measured"
+        assert min(host.heard_ns for host in view.hosts if host.heard_ns is not None) >= 300 * SECOND_NS
         assert client.span().now_ns == START_NS + 300 * SECOND_NS
 
 
