@@ -32,6 +32,8 @@ from noonmark.proto.tls_files import TlsFileProblem
 
 log = logging.getLogger("noonmark.agent.report")
 
+COUNTERS_EVERY = 3
+"""Reports from one telling of the counters to the next: each costs both ends as much as a report, and says little."""
 CHANNEL_OPTIONS = (
     # Both ends state their keepalive, so that neither finds the other's pings too many.
     ("grpc.keepalive_time_ms", 30_000),
@@ -165,6 +167,7 @@ class Reporter:
         self._telling = False
         """Whether counters and what else stands are due."""
         self._stopping = asyncio.Event()
+        self._ticked = 0
         self._acknowledged = 0.0
         self._slowdown = 1
         self._worked = False
@@ -225,6 +228,7 @@ class Reporter:
             now = self._monotonic()
             self.spool.close_batch(now=now)
             self.spool.expire(now=now)
+            self._ticked += 1
             self.tell_now()
 
     async def _keep_connected(self) -> None:
@@ -371,7 +375,8 @@ class Reporter:
                 await self._write(call, self._message(entry))
             if first or self._telling:
                 self._telling = False
-                await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
+                if first or self._ticked % COUNTERS_EVERY == 0 or self._stopping.is_set():
+                    await self._write(call, pb.AgentMessage(counters=control.counters_to_message(self._counters())))
                 for message in self._standing(first):
                     await self._write(call, message)
             first = False

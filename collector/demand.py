@@ -29,15 +29,22 @@ class Demand:
         self._last: Published | None = None
 
     def look(
-        self, published: Published | None, *, elapsed: float, lateness: float, fill: float, now: float
+        self,
+        published: Published | None,
+        *,
+        elapsed: float,
+        lateness: float,
+        fill: float,
+        now: float,
+        streams: int = 0,
     ) -> dict[str, Plan]:
         """Take notice of the newest estimate and of how the collector fares; the plans that change, by host.
 
         `elapsed` since the look before, `lateness` of the event loop in it, both in s; `fill` of the window, 0 to 1;
-        `now` is monotonic seconds.
+        `streams`: agents connected; `now` is monotonic seconds.
         """
         stretch = self.pressure.stretch
-        self.pressure.note(elapsed=elapsed, lateness=lateness, fill=fill, now=now)
+        self.pressure.note(elapsed=elapsed, lateness=lateness, fill=fill, now=now, streams=streams)
         news = self.pressure.stretch != stretch
         if self._keeper.cadence_settings.adaptive and published is not None and published is not self._last:
             news |= self._advance(published, now)

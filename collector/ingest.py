@@ -39,8 +39,8 @@ log = logging.getLogger("noonmark.collector.ingest")
 
 FAREWELL_WITHIN = 5.0
 """Seconds that an agent which has ended its side has to take what is still for it."""
-HELLO_WITHIN = 10.0
-"""Seconds that a new stream has to introduce itself."""
+HELLO_WITHIN = 30.0
+"""Seconds that a new stream has to introduce itself; a collector under a whole fleet may take most of it to listen."""
 MAX_DESTINATIONS = 4096
 """Names in one batch."""
 
@@ -48,6 +48,9 @@ AT_ONCE = 500
 """Streams that are given an estimate or a plan in one turn of the loop, or,"""
 TURNS = 12
 """of large fleets, so many parts of all."""
+
+GONE = (grpc.RpcError, grpc.aio.UsageError, grpc.aio.InternalError)
+"""What writing to a stream raises that has ended."""
 
 Context = grpc.aio.ServicerContext[pb.AgentMessage, pb.CollectorMessage]
 
@@ -155,15 +158,16 @@ class Stream:
         self._ready.set()
 
     async def send_all(self, context: Context) -> None:
-        """Send what comes, until `finish`."""
-        while True:
-            await self._ready.wait()
-            self._ready.clear()
-            finished = self._finished
-            for message in self.take():
-                await context.write(message)
-            if finished:
-                return
+        """Send what comes, until `finish` or until the agent has gone."""
+        with contextlib.suppress(*GONE):
+            while True:
+                await self._ready.wait()
+                self._ready.clear()
+                finished = self._finished
+                for message in self.take():
+                    await context.write(message)
+                if finished:
+                    return
 
 
 class Ingest(ReportsServicer):
@@ -291,8 +295,7 @@ class Ingest(ReportsServicer):
             stream.finish()
             await asyncio.wait({sender}, timeout=FAREWELL_WITHIN)
             sender.cancel()
-            ended = (grpc.RpcError, grpc.aio.UsageError, grpc.aio.InternalError)  # what writing to a dead stream raises
-            with contextlib.suppress(asyncio.CancelledError, *ended):
+            with contextlib.suppress(asyncio.CancelledError):
                 await sender
 
     def _close(self, stream: Stream) -> None:

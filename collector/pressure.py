@@ -6,6 +6,9 @@ window, which fewer messages do not help, begins there. Agents keep what they ha
 lost that a later report cannot bring. Fewer hosts are told their own estimate at a tick as well: each of them every so
 many ticks.
 
+How many agents there are alone asks for a level: a whole fleet at the door would else keep the loop so busy with those
+already in that the others wait outside, for one stream is let in where many messages are taken.
+
 A level is added when the event loop runs late for much of the time, or the window is nearly full of records; it is
 taken away again after a calm. Calms become longer each time that the lower level proves too low: so the level settles
 instead of swinging.
@@ -29,7 +32,15 @@ DRAIN = 60.0
 CALM = 60.0
 LONGEST_CALM = 1800.0
 REPORT_LEVELS = 3
+STREAMS = 5000
+"""Agents that may report as often as they are set to: with the usual 5 s that is a thousand reports a second, for which
+an event loop takes more than half of a core."""
 MOST_LEVELS = REPORT_LEVELS + 3
+
+
+def least_level(streams: int) -> int:
+    """What so many agents ask for by their number."""
+    return min(REPORT_LEVELS, max(0, -(-streams // STREAMS) - 1).bit_length())
 
 
 class Pressure:
@@ -46,11 +57,17 @@ class Pressure:
         self.strain = 0.0
         """Part of the recent time for which the loop was late."""
 
-    def note(self, *, elapsed: float, lateness: float, fill: float, now: float) -> bool:
-        """Take a look: seconds since the look before, how much of them the loop was late, the window's fill (0 to 1).
+    def note(self, *, elapsed: float, lateness: float, fill: float, now: float, streams: int = 0) -> bool:
+        """Take a look: seconds since the look before, how much of them the loop was late, the window's fill (0 to 1),
+        how many agents are connected.
 
         True if the level changed.
         """
+        least = least_level(streams)
+        if self.level < least:
+            self.level, self._changed = least, now
+            self.raised += 1
+            return True
         if elapsed > 0:
             kept = math.exp(-elapsed / MEMORY)
             self.strain = kept * self.strain + (1 - kept) * min(1.0, max(0.0, lateness) / elapsed)
@@ -68,7 +85,7 @@ class Pressure:
             self.raised += 1
             self._changed = now
             return True
-        if self.level and now - max(self._changed, self._troubled) >= self._calm:
+        if self.level > least and now - max(self._changed, self._troubled) >= self._calm:
             self.level -= 1
             self._changed = self._lowered = now
             return True

@@ -3,9 +3,9 @@
 Run by hand: ``python tests/bench/bench_load.py [--agents 1000 5000 20000] [--seconds 40]``. The collector is the real
 program; the agents are played by other processes over real gRPC on loopback: each has a stream of its own, introduces
 itself, follows its plan and what the collector asks, reports every 5 s what ten peers asked once a second would give,
-with counters behind it, has two batches under way at most, and keeps waiting records as an agent does. Several agents
-share a connection where there are more than descriptors allow; nothing else of them is shared. Playing them takes
-processor time from the same machine, which is stated: the collector is not alone on its core.
+with counters behind every third, has two batches under way at most, and keeps waiting records as an agent does.
+Several agents share a connection where there are more than descriptors allow; nothing else of them is shared. Playing
+them takes processor time from the same machine, which is stated: the collector is not alone on its core.
 
 At the end what the agents were told is safe is held against what the collector says it took. (It may have taken more:
 an acknowledgement can be lost with its stream, and then the batch comes again, and is known as a repeat.)
@@ -34,6 +34,7 @@ from typing import Any
 import grpc
 import grpc.aio
 
+from noonmark.agent.report import COUNTERS_EVERY
 from noonmark.proto import convert
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.records import RecordBatch, StampSource, pack_flags
@@ -199,7 +200,8 @@ class Generator:
             agent.under_way.append((agent.sequence, rows, now, data))
             self.tally.sent_rows += rows
             await call.write(data)
-            await call.write(counters)
+            if agent.sequence % COUNTERS_EVERY == 0:
+                await call.write(counters)
 
     def _batch(self, agent: Agent, exchanges: int) -> tuple[bytes, int]:
         batch = self._templates.get(exchanges)
@@ -258,6 +260,21 @@ def processor_seconds(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+PARTS = ("event loop", "gRPC", "estimate")
+
+
+def thread_seconds(pid: int) -> dict[str, float]:
+    """Processor time so far of the event loop's thread, of gRPC's own, and of those that estimate (proc(5))."""
+    spent = dict.fromkeys(PARTS, 0.0)
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        with suppress(OSError):
+            name = (thread / "comm").read_text()
+            ours = "event loop" if thread.name == str(pid) else "estimate"
+            part = "gRPC" if name.startswith(("event_engine", "grpc", "lifeguard")) else ours
+            spent[part] += int((thread / "schedstat").read_text().split()[0]) / 1e9
+    return spent
+
+
 def memory_mib(pid: int, what: str = "VmRSS") -> float:
     """Resident now, or the most so far (VmHWM)."""
     lines = Path(f"/proc/{pid}/status").read_text().splitlines()
@@ -272,6 +289,7 @@ def scrape() -> dict[str, float]:
 
 
 INGEST = "noonmark_ingest_"
+TICKS = 'noonmark_collector_ticks_total{outcome="published"}'
 GONE = ("records_late", "records_over_quota")
 
 
@@ -329,8 +347,10 @@ class Bench:
     def measure(self, seconds: float) -> None:
         """Print a block."""
         planned_s = self.settle(120.0)
-        time.sleep(15.0)
         pid = self.collector.pid
+        door = thread_seconds(pid)
+        time.sleep(15.0)
+        let_in = thread_seconds(pid)
         before, (_, played), spent = scrape(), self.ask(), processor_seconds(pid)
         began = time.monotonic()
         lateness, solve, levels = [], [], []
@@ -341,6 +361,7 @@ class Bench:
             solve.append(now.get("noonmark_solve_duration_seconds", float("nan")))
             levels.append(now["noonmark_collector_pressure_level"])
         after, (tallies, played_after), spent_after = scrape(), self.ask(), processor_seconds(pid)
+        threads = {part: seconds - let_in[part] for part, seconds in thread_seconds(pid).items()}
         elapsed = time.monotonic() - began
         records = after[INGEST + "records_total"] - before[INGEST + "records_total"]
         batches = after[INGEST + "batches_total"] - before[INGEST + "batches_total"]
@@ -348,11 +369,17 @@ class Bench:
         overrun = sum(after[name] - before[name] for name in after if "ticks_total" in name and "overrun" in name)
         planned = sum(tally.planned for tally in tallies)
         print(f"{self.agents} agents, {planned} have a plan; waited {planned_s:.0f} s for it; ", end="")
+        print(f"event loop {door['event loop'] / max(planned, 1) * 1e3:.2f} ms of processor an agent let in; ", end="")
         print(f"measured over {elapsed:.0f} s; ", end="")
         print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
         print(f"  taken        {records / elapsed:9,.0f} records/s in {batches / elapsed:,.0f} batches/s")
         print(f"  collector    {cpu / elapsed:9.0%} of a core, {cpu / records * 1e6:.1f} s a million records, ", end="")
         print(f"{memory_mib(pid):.0f} MiB resident, at most {memory_mib(pid, 'VmHWM'):.0f}")
+        ticks = after.get(TICKS, 0.0) - before.get(TICKS, 0.0)
+        print(f"  of it        event loop {threads['event loop'] / elapsed:.0%} of a core, ", end="")
+        print(f"{threads['event loop'] / records * 1e6:.1f} s a million records and ", end="")
+        print(f"{threads['event loop'] / batches * 1e6:.0f} us a batch; gRPC {threads['gRPC'] / elapsed:.0%}; ", end="")
+        print(f"estimates {threads['estimate'] / elapsed:.0%}, {threads['estimate'] / max(ticks, 1):.2f} s a tick")
         print(f"  ticks        lateness median {statistics.median(lateness) * 1e3:.0f} ms, most ", end="")
         print(f"{max(lateness) * 1e3:.0f} ms; solved in {statistics.median(solve):.2f} s; {overrun:.0f} left out")
         print(f"  asked for    level {levels[0]:.0f} to {levels[-1]:.0f}: reports 1/{tallies[0].slowdown}, ", end="")

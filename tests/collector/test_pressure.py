@@ -14,6 +14,7 @@ from noonmark.collector.pressure import (
     REPORT_LEVELS,
     SETTLE,
     STRAINED,
+    STREAMS,
     Pressure,
 )
 
@@ -93,3 +94,20 @@ def test_window_nearly_full_slows_probes_at_once(fill: float, stretch: int) -> N
     for now in range(1, int(DRAIN)):
         pressure.note(elapsed=1.0, lateness=0.0, fill=fill, now=float(now))
     assert pressure.stretch == stretch, "old records must leave before it can be told whether that was enough"
+
+
+@pytest.mark.parametrize(
+    ("streams", "level"),
+    [(0, 0), (1, 0), (STREAMS, 0), (STREAMS + 1, 1), (2 * STREAMS, 1), (20_000, 2), (10**6, REPORT_LEVELS)],
+)
+def test_so_many_agents_are_asked_to_report_less_often_before_any_strain(streams: int, level: int) -> None:
+    pressure = Pressure()
+    pressure.note(elapsed=LOOK, lateness=0.0, fill=0.0, now=0.0, streams=streams)
+    assert pressure.level == level
+    assert streams / pressure.slowdown <= STREAMS or level == REPORT_LEVELS
+    for now in range(1, int(CALM) * 4):
+        pressure.note(elapsed=1.0, lateness=0.0, fill=0.0, now=float(now), streams=streams)
+    assert pressure.level == level, "no calm takes it away while they are there"
+    for now in range(int(CALM) * 4, int(CALM) * 12):
+        pressure.note(elapsed=1.0, lateness=0.0, fill=0.0, now=float(now), streams=10)
+    assert pressure.level == 0
