@@ -34,6 +34,7 @@ from noonmark.collector.history_codec import (
     to_planes,
     unpack,
     unseal,
+    unzigzag,
 )
 from noonmark.collector.history_columns import COLUMNS, Kind
 from noonmark.collector.history_quantise import quantise, restore
@@ -239,22 +240,50 @@ def _clock(packed: bytes) -> Int64:
 
 def _read_group(packed: _Packed, kind: Kind, number: int | None) -> Group:
     whole = packed.outline
-    numbers, present, exponents, heads = whole.numbers, whole.present, whole.exponents, whole.heads
-    at_ns, moments = whole.at_ns, whole.present.shape[1]
-    chosen = inside = slice(None) if number is None else slice(*np.searchsorted(numbers, [number, number + 1]).tolist())
     if number is not None:
-        if inside.start == inside.stop:
-            return Group(numbers[inside], at_ns, present[inside], np.zeros((COLUMNS, 0, moments), np.int64))
-        start = packed.only(inside.start)
-        inside = slice(start, start + 1)
-    numbers, present, exponents, heads = numbers[chosen], present[chosen], exponents[:, chosen], heads[..., chosen]
-    codes = np.empty((COLUMNS, *present.shape), np.int64)
+        place = int(np.searchsorted(whole.numbers, number))
+        there = place < len(whole.numbers) and whole.numbers[place] == number
+        return _read_one(packed, kind, place) if there else _nobody(whole.at_ns)
+    moments = whole.present.shape[1]
+    codes = np.empty((COLUMNS, *whole.present.shape), np.int64)
     for column, (order, size) in enumerate(whole.shapes):
-        length = max(0, moments - order)
-        planes = packed.planes(size, length)
-        values = from_planes(planes[:, inside]) + heads[column, 2][:, None]
-        codes[column] = summed(values, order, heads[column, 0][:, None], heads[column, 1][:, None])
-    return Group(numbers, at_ns, present, restore(at_ns, exponents, codes, kind))
+        first, second, centre = whole.heads[column][:, :, None]
+        values = from_planes(packed.planes(size, max(0, moments - order))) + centre
+        codes[column] = summed(values, order, first, second)
+    return Group(whole.numbers, whole.at_ns, whole.present, restore(whole.at_ns, whole.exponents, codes, kind))
+
+
+def _nobody(at_ns: Int64) -> Group:
+    none = np.zeros((COLUMNS, 0, len(at_ns)), np.int64)
+    return Group(np.zeros(0, np.int64), at_ns, np.zeros((0, len(at_ns)), np.bool_), none)
+
+
+def _read_one(packed: _Packed, kind: Kind, place: int) -> Group:
+    """One series by its place: all columns are reckoned together."""
+    whole, inside = packed.outline, packed.only(place)
+    moments = len(whole.at_ns)
+    folded = np.zeros((COLUMNS, moments), np.uint64)
+    for column, (order, size) in enumerate(whole.shapes):
+        planes = packed.planes(size, max(0, moments - order))
+        for significance in range(size):
+            octets = planes[significance, inside]
+            if significance == 0:
+                folded[column, order:] = octets
+            else:
+                folded[column, order:] |= octets.astype(np.uint64) << np.uint64(8 * significance)
+    first, second, centre = whole.heads[:, :, place].T
+    values = unzigzag(folded) + centre[:, None]
+    orders = np.array([order for order, _ in whole.shapes])
+    twice, summed_up = np.flatnonzero(orders == 2), np.flatnonzero(orders > 0)
+    if len(twice):
+        values[twice, 1] = second[twice]
+        values[twice, 1:] = np.cumsum(values[twice, 1:], axis=1)
+    if len(summed_up):
+        values[summed_up, 0] = first[summed_up]
+        values[summed_up] = np.cumsum(values[summed_up], axis=1)
+    chosen = slice(place, place + 1)
+    matrix = restore(whole.at_ns, whole.exponents[:, chosen], values[:, None, :], kind)
+    return Group(whole.numbers[chosen], whole.at_ns, whole.present[chosen], matrix)
 
 
 class _Reader:

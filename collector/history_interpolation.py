@@ -129,10 +129,21 @@ def _carried(
     moved = matrix[DRIFT] / 1e15 * way
     uncertainty = (matrix[UNCERTAINTY] if every else np.where(usable, matrix[UNCERTAINTY], 0)) / 1e3
     lower, upper = matrix[LOWER] - base + moved, matrix[UPPER] - base + moved
-    lower[matrix[LOWER] <= -UNBOUNDED] = -np.inf
-    upper[matrix[UPPER] >= UNBOUNDED] = np.inf
+    if not _bounded(matrix):
+        lower[matrix[LOWER] <= -UNBOUNDED] = -np.inf
+        upper[matrix[UPPER] >= UNBOUNDED] = np.inf
     offset = matrix[OFFSET] - base + moved
     return _Side(usable, np.abs(way), offset, lower, upper, uncertainty**2, kind, matrix, drift_limit)
+
+
+def _bounded(matrix: Int64) -> bool:
+    """Whether every moment has both limits."""
+    return bool(
+        matrix[LOWER].min(initial=0) > -UNBOUNDED
+        and matrix[UPPER].max(initial=0) < UNBOUNDED
+        and matrix[LOWER].max(initial=0) < UNBOUNDED
+        and matrix[UPPER].min(initial=0) > -UNBOUNDED
+    )
 
 
 def between(
@@ -160,7 +171,9 @@ def between(
     side = np.zeros(len(before.present), np.int64) if side is None else side
     use_before = before.present & known(before.matrix, kind) & (side <= 0)
     use_after = after.present & known(after.matrix, kind) & (side >= 0)
-    base = np.where(use_before, before.matrix[OFFSET], np.where(use_after, after.matrix[OFFSET], 0))
+    base = before.matrix[OFFSET]
+    if not use_before.all():
+        base = np.where(use_before, base, np.where(use_after, after.matrix[OFFSET], 0))
     early = _carried(before, base, at_ns, kind, use_before, loose)
     late = _carried(after, base, at_ns, kind, use_after, loose)
     joined = (before.matrix[kind.flags] & JOINED) != 0
@@ -256,8 +269,7 @@ def _on_one_side(early: _Side, late: _Side, use_before: Bool) -> _Answer:
 def _on_the_line(
     before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, share: Float64, joined: Bool
 ) -> _Answer:
-    unbounded = [before.matrix[LOWER:UNCERTAINTY], after.matrix[LOWER:UNCERTAINTY]]
-    bounded = all(part.min() > -UNBOUNDED and part.max() < UNBOUNDED for part in unbounded if part.size)
+    bounded = _bounded(before.matrix) and _bounded(after.matrix)
 
     def line(row: int) -> Float64:
         start = (before.matrix[row] - base).astype(np.float64)

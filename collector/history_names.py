@@ -73,7 +73,7 @@ class Names:
         return len(self._known[kind.name].name)
 
     def ends(self, numbers: Int64) -> Int64:
-        """The numbers (2, P) of both hosts of each path."""
+        """The numbers (2, P) of both hosts of each of some paths, whose numbers rise."""
         if len(numbers) and int(numbers.max()) >= self._ends.shape[1]:
             self._refresh(HOSTS)
             self._refresh(PATHS)
@@ -82,6 +82,8 @@ class Names:
                 hosts = self._known[HOSTS.name].number
                 added = [[hosts[a, ""] for a, _ in fresh], [hosts[b, ""] for _, b in fresh]]
                 self._ends = np.concatenate([self._ends, np.array(added, np.int64).reshape(2, -1)], axis=1)
+        if len(numbers) and int(numbers[-1]) - int(numbers[0]) == len(numbers) - 1:  # they rise: that is all of them
+            return np.asarray(self._ends[:, int(numbers[0]) : int(numbers[-1]) + 1])
         return np.asarray(self._ends[:, numbers])
 
     def _refresh(self, kind: Kind) -> None:

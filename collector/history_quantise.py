@@ -108,7 +108,9 @@ def to_log(values: Int64) -> Int64:
 
 def from_log(code: Int64) -> Int64:
     """Undo `to_log`, upwards to its step."""
-    return np.where(code < 0, UNBOUNDED, np.where(code == 0, 0, _STEPS[np.maximum(code - 1, 0)]))
+    return np.asarray(_VALUES[code + 1])
 
 
 _STEPS: Int64 = np.floor(np.exp2(np.arange(62 * LOG_STEPS + 3) / LOG_STEPS).clip(max=float(UNBOUNDED))).astype(np.int64)
+_VALUES: Int64 = np.concatenate([[UNBOUNDED, 0], _STEPS])
+"""Of the codes from -1 on."""

@@ -98,13 +98,13 @@ def _read(plain: bytes, ends: Ends) -> Snapshot:
     bits = np.frombuffer(plain, np.uint8, place - _HEAD.size, _HEAD.size)
     unbounded = np.unpackbits(bits, count=2 * count).reshape(2, count).view(np.bool_)
 
-    def column(entries: int) -> Int64:
+    def column(entries: int, into: Int64 | None = None) -> Int64:
         nonlocal place
+        into = np.empty(entries, np.int64) if into is None else into
         width, least = _COLUMN.unpack_from(plain, place)
         place += _COLUMN.size + width * entries
-        return _unpacked(
-            np.frombuffer(plain, np.uint8, width * entries, place - width * entries), width, least, entries
-        )
+        _unpacked(np.frombuffer(plain, np.uint8, width * entries, place - width * entries), width, least, into)
+        return into
 
     hosts = np.cumsum(column(host_count)) - 1
     offset, drift = column(host_count), column(host_count)
@@ -112,15 +112,17 @@ def _read(plain: bytes, ends: Ends) -> Snapshot:
     paths = np.cumsum(column(count)) - 1
     matrix = np.empty((COLUMNS, count), np.int64)
     for row in range(COLUMNS):
-        matrix[row] = column(count)
+        column(count, matrix[row])
     steps = {row: column(count) for row in _SHARED_STEPS}
     first, second = placed(hosts, ends(paths))
     found = Snapshot(at_ns, hosts, offset, drift << DRIFT_BITS, own, paths, first, second, matrix)
     matrix[OFFSET] += _between(offset, found) >> steps[OFFSET]
     matrix[OFFSET] <<= steps[OFFSET]
     near = matrix[OFFSET] >> steps[LOWER]
-    matrix[LOWER] = np.where(unbounded[0], -UNBOUNDED, (near - matrix[LOWER]) << steps[LOWER])
-    matrix[UPPER] = np.where(unbounded[1], UNBOUNDED, (near + matrix[UPPER]) << steps[LOWER])
+    matrix[LOWER] = (near - matrix[LOWER]) << steps[LOWER]
+    matrix[UPPER] = (near + matrix[UPPER]) << steps[LOWER]
+    if unbounded.any():
+        matrix[LOWER, unbounded[0]], matrix[UPPER, unbounded[1]] = -UNBOUNDED, UNBOUNDED
     matrix[DRIFT] += _between(drift, found)
     matrix[DRIFT] <<= DRIFT_BITS
     matrix[ROUND_TRIP] <<= steps[ROUND_TRIP]
@@ -158,12 +160,21 @@ def _packed(values: Int64) -> bytes:
     return _COLUMN.pack(width, least) + above.view(np.uint8).reshape(-1, 8)[:, :width].T.tobytes()
 
 
-def _unpacked(octets: NDArray[np.uint8], width: int, least: int, entries: int) -> Int64:
-    whole = np.full(entries, least, np.int64)
-    for place in range(width):
-        plane = octets[place * entries : (place + 1) * entries]
-        whole += plane if place == 0 else plane.astype(np.int64) << 8 * place
-    return whole
+def _unpacked(octets: NDArray[np.uint8], width: int, least: int, into: Int64) -> None:
+    """Undo `_packed`."""
+    entries = len(into)
+    if width == 0:
+        into[:] = least
+        return
+    low = octets[:entries]
+    if width == 1:
+        np.add(low, np.int64(least), out=into)
+        return
+    into[:] = octets[(width - 1) * entries :]
+    for place in range(width - 2, -1, -1):
+        into <<= 8
+        into |= octets[place * entries : (place + 1) * entries]
+    into += least
 
 
 def snapshot_of(
