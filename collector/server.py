@@ -285,10 +285,13 @@ class CollectorServer:
         try:
             if not is_free(where):
                 raise CannotListen(where, option)
-            credentials = self.tls.grpc_credentials(clients=clients) if self.tls is not None else None
             for door in doors:
                 place = str(where)
-                port = door.add_secure_port(place, credentials) if credentials else door.add_insecure_port(place)
+                if self.tls is None:
+                    port = door.add_insecure_port(place)
+                else:
+                    # Each its own: credentials remember which certificate they gave last.
+                    port = door.add_secure_port(place, self.tls.grpc_credentials(clients=clients))
                 where = HostPort(where.host, port)
         except RuntimeError:
             raise CannotListen(where, option) from None
