@@ -12,6 +12,7 @@ from noonmark.collector.assemble import assemble, rate_untold
 from noonmark.collector.common_error import leaning_on, with_rate_unknown
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.judge import Accusation, judge, worst_suspect
+from noonmark.collector.jumps import without_jumps
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.nearby import nearby
 from noonmark.collector.odds import doubted, seconds_lead, torn_between, two_at_odds
@@ -66,6 +67,8 @@ def step(
     named = {reference.host for reference in declared}
     roots = np.array([number for number, host in enumerate(probes.hosts) if host in named], dtype=np.int64)
     rows = nearby(rows, at_ns, roots, previous)
+    # Who has been watched before tells by epochs when its clock was set.
+    rows, jumps = without_jumps(rows, tick, roots, at_ns) if previous is None else (rows, ())
     dropped: list[Reference] = []
     accused: list[Accusation] = []
     apart_ns = 0.0
@@ -93,6 +96,7 @@ def step(
             rows = choose(rows, honest)
         else:
             break
+    settled = replace(settled, changes=(*settled.changes, *(jump.change(settled.survey) for jump in jumps)))
     verdict = judge(settled, accused, dropped, probes, good, torn_between(declared, apart_ns, settled.survey))
     estimate = assemble(settled, declared, verdict, settings.wander_ppb)
     if lone is None:
