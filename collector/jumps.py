@@ -58,13 +58,13 @@ def without_jumps(
     """The probes less those from beyond a clock's setting, seen from the asked instant (None: the newest).
 
     And the settings themselves. `roots` are the references' hosts; where two hosts alone can have been set, a reference
-    has not. The same object comes back where no clock was set.
+    has not. Laid out path by path.
     """
     laid, pairing = pair_up(probes)
     width, torn_by = _torn(laid, pairing, tick_ns)
     torn = width < -torn_by
     if not torn.any():
-        return probes, ()
+        return laid, ()
     hosts = len(probes.hosts)
     rough = rough_paths(laid, pairing)
     whole = ~torn
@@ -109,7 +109,7 @@ def without_jumps(
             )
         )
     if not jumps:
-        return probes, ()
+        return laid, ()
     for host, here in level.items():
         for number in np.flatnonzero((pairing.first == host) | (pairing.second == host)):
             path = _Path(laid, pairing, int(number), host)

@@ -67,8 +67,7 @@ def step(
     named = {reference.host for reference in declared}
     roots = np.array([number for number, host in enumerate(probes.hosts) if host in named], dtype=np.int64)
     rows = nearby(rows, at_ns, roots, previous)
-    # Who has been watched before tells by epochs when its clock was set.
-    rows, jumps = without_jumps(rows, tick, roots, at_ns) if previous is None else (rows, ())
+    rows, jumps = without_jumps(rows, tick, roots, at_ns)
     dropped: list[Reference] = []
     accused: list[Accusation] = []
     apart_ns = 0.0
