@@ -117,8 +117,8 @@ def zone_offset_seconds(text: str) -> int | None:
     return -size if found[1] == "-" else size
 
 
-_THOUSAND = np.array([f"{i:03d}" for i in range(1000)], dtype="S3")
-INSTANT = np.dtype({"names": ["second", "ms", "us", "ns", "z"], "formats": ["S20", "S3", "S3", "S3", "S1"]})
+_FOUR_DIGITS = np.frombuffer("".join(f"{i:04d}" for i in range(10_000)).encode(), np.uint32)
+INSTANT = np.dtype({"names": ["second", "tenth", "us", "ns", "z"], "formats": ["S20", "u1", "u4", "u4", "S1"]})
 """Parts of one printed instant: 2026-11-25T06:55:03.123456789Z."""
 
 
@@ -140,17 +140,38 @@ def print_into(rows: np.ndarray[tuple[int], np.dtype[np.void]], time_ns: Int64) 
     """
     if not len(rows):
         return
+    seconds, fraction = whole_seconds(time_ns)
+    met, row = distinct(seconds)
+    rows["second"] = printed_seconds(met)[row]
+    print_fractions(rows, fraction)
+
+
+def whole_seconds(time_ns: Int64) -> tuple[Int64, Int64]:
+    """(seconds, nanoseconds beyond them)."""
     seconds = time_ns // SECOND_NS
-    fraction = (time_ns - seconds * SECOND_NS).astype(np.int32)
-    first, last = int(seconds.min()), int(seconds.max())
-    if last - first < len(rows):
-        met, row = np.arange(first, last + 1), seconds - first
-    else:
-        met, row = np.unique(seconds, return_inverse=True)
-    printed = [print_instant(second * SECOND_NS, digits=0)[:19] + "." for second in met.tolist()]
-    rows["second"] = np.array(printed, dtype="S20")[row]
-    milliseconds = fraction // 1_000_000
-    fraction -= milliseconds * 1_000_000
-    microseconds = fraction // 1000
-    fraction -= microseconds * 1000
-    rows["ms"], rows["us"], rows["ns"] = _THOUSAND[milliseconds], _THOUSAND[microseconds], _THOUSAND[fraction]
+    return seconds, time_ns - seconds * SECOND_NS
+
+
+def distinct(values: Int64) -> tuple[Int64, Int64]:
+    """(all values met, in rising order and perhaps some between; where among them each stands)."""
+    first, last = int(values.min()), int(values.max())
+    if last - first < len(values):
+        return np.arange(first, last + 1), values - first
+    met, row = np.unique(values, return_inverse=True)
+    return met, row
+
+
+def printed_seconds(seconds: Int64) -> np.ndarray[tuple[int], np.dtype[np.bytes_]]:
+    """What `INSTANT` holds as `second`, of each."""
+    return np.array([print_instant(second * SECOND_NS, digits=0)[:19] + "." for second in seconds.tolist()], "S20")
+
+
+def print_fractions(rows: np.ndarray[tuple[int], np.dtype[np.void]], fraction_ns: Int64) -> None:
+    """Write nanoseconds beyond the second into such rows."""
+    fraction = fraction_ns.astype(np.int32)
+    tenths = fraction // 100_000_000
+    fraction -= tenths * 100_000_000
+    high = fraction // 10_000
+    fraction -= high * 10_000
+    rows["tenth"] = tenths + ord("0")
+    rows["us"], rows["ns"] = _FOUR_DIGITS.take(high), _FOUR_DIGITS.take(fraction)

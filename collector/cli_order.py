@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import click
@@ -27,9 +27,9 @@ from noonmark.collector.present import counted
 from noonmark.collector.verdicts import LIKELY
 from noonmark.collector.write_behind import write_behind
 
-READERS = 2
-"""Threads that read ahead."""
-MOST_BLOCKS, LEAST_BLOCK = 16 * BLOCK_BYTES, 1 << 16
+READERS = 1
+"""Threads that read ahead. One more would only take the interpreter from the others."""
+MOST_BLOCKS, LEAST_BLOCK = 8 * BLOCK_BYTES, 1 << 16
 """Bytes drawn at once from all logs together, and from one of very many."""
 
 
@@ -151,7 +151,7 @@ def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[s
 
 
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
-    lay_out: Callable[[MergedRecords], bytes | memoryview]
+    lay_out: Callable[[MergedRecords], Iterable[bytes | memoryview]]
     if as_json:
         from noonmark.collector.merge_json import JsonWriter
 

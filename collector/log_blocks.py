@@ -24,7 +24,9 @@ from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import LogStamp, StampError
 from noonmark.collector.stamp_layouts import LONGEST, LayoutReader
 
-BLOCK_BYTES = 1 << 19
+BLOCK_BYTES = 1 << 20
+_SEARCHED = 1 << 17
+"""Bytes searched for newlines at once: few enough for the caches."""
 MOST_TAIL = 16 << 20
 """A record longer than this is cut."""
 _NEWLINE = ord("\n")
@@ -59,7 +61,7 @@ class LogCounts:
 class RecordBlock:
     """Whole records, in the log's order; N rows."""
 
-    data: bytes | bytearray
+    data: bytes | memoryview
     ends: Int64
     """Where each record ends in `data`; it begins where the one before ends, the first at 0. More bytes may follow."""
     time_ns: Int64
@@ -91,11 +93,12 @@ class LineLog:
         tail = memoryview(b"")
         while True:
             # Zeros follow, so that layouts may look past the last line, and a newline has room.
-            data = bytearray(len(tail) + self.block_bytes + 1 + LONGEST)
+            data = np.empty(len(tail) + self.block_bytes + 1 + LONGEST, np.uint8).data
             data[: len(tail)] = tail
             size = len(tail)
-            more = self.stream.readinto(memoryview(data)[size : size + self.block_bytes])
+            more = self.stream.readinto(data[size : size + self.block_bytes])
             size += more
+            data[size : size + 1 + LONGEST] = bytes(1 + LONGEST)
             if not size:
                 return
             if not more and data[size - 1] != _NEWLINE:
@@ -104,15 +107,14 @@ class LineLog:
             block, used = self._block(data, size, final=not more or size >= MOST_TAIL)
             if block is not None:
                 yield block
-            tail = memoryview(data)[used:size]
+            tail = data[used:size]
             if not more:
                 return
 
-    def _block(self, data: bytearray, size: int, final: bool) -> tuple[RecordBlock | None, int]:
+    def _block(self, data: memoryview, size: int, final: bool) -> tuple[RecordBlock | None, int]:
         """(records, bytes used) of so many bytes. Unless final, the last record is left: it may go on."""
         text = np.frombuffer(data, np.uint8)
-        line_ends = np.flatnonzero(text[:size] == _NEWLINE)
-        line_ends += 1
+        line_ends = _line_ends(text[:size])
         if final and (not len(line_ends) or line_ends[-1] < size):
             line_ends = np.append(line_ends, size)
         if not len(line_ends):
@@ -136,7 +138,7 @@ class LineLog:
 
     def _cut(
         self,
-        data: bytearray,
+        data: memoryview,
         starts: Int64,
         heads: Int64,
         used: int,
@@ -158,7 +160,7 @@ class LineLog:
             hosts=tuple(names.get(row) for row in heads.tolist()) if self.hosts_from_lines else None,
         )
 
-    def _without_time(self, data: bytearray, used: int) -> RecordBlock:
+    def _without_time(self, data: memoryview, used: int) -> RecordBlock:
         one = np.ones(1, np.int64)
         hosts = (None,) if self.hosts_from_lines else None
         return RecordBlock(data, one * used, one * self._last_ns, one, np.zeros(1, np.bool_), hosts)
@@ -175,7 +177,7 @@ class LineLog:
 
     def _read_slowly(
         self,
-        data: bytearray,
+        data: memoryview,
         text: UInt8,
         starts: Int64,
         line_ends: Int64,
@@ -210,3 +212,12 @@ class LineLog:
             self.counts.refused += 1
             self.counts.first_refusal = self.counts.first_refusal or str(error)
             return None
+
+
+def _line_ends(text: UInt8) -> Int64:
+    """Where each line ends, past its newline."""
+    pieces = [
+        np.flatnonzero(text[begin : begin + _SEARCHED] == _NEWLINE) + (begin + 1)
+        for begin in range(0, len(text), _SEARCHED)
+    ]
+    return np.concatenate(pieces) if pieces else np.zeros(0, np.int64)

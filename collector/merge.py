@@ -7,6 +7,7 @@ that a group of open order comes whole. A group too large to be held comes in pa
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -19,7 +20,7 @@ from noonmark.collector.merge_source import NO_MORE, Records, Source
 from noonmark.collector.order_groups import half_reaches, uncut, with_open_steps
 from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
-STRETCH = 16_384
+STRETCH = 32_768
 """Records put in order at once, at least, while logs go on: enough to hide the cost of each call."""
 AWHILE_NS = 60 * 10**9
 """How far two hosts can be open to each other is looked up so often."""
@@ -44,16 +45,18 @@ class MergedRecords:
     """True for the first stretch: nothing comes before its first record."""
 
     def pieces(self, size: int) -> Iterator[MergedRecords]:
-        """The same, so many records at a time."""
-        for begin in range(0, len(self.records), size):
-            rows = slice(begin, begin + size)
-            last = begin + size >= len(self.records)
+        """The same in pieces of so many bytes of text, about; a record is never cut."""
+        reached = np.cumsum(self.records.text.lengths(), dtype=np.int64)
+        ends = np.unique(np.searchsorted(reached, np.arange(size, reached[-1], size), side="right"))
+        count = len(reached)
+        for begin, end in itertools.pairwise([0, *ends[(ends > 0) & (ends < count)].tolist(), count]):
+            rows = slice(begin, end)
             yield MergedRecords(
                 self.records.rows(rows),
                 self.certainty[rows],
                 self.probability[rows],
                 self.held[rows],
-                self.held_after if last else bool(self.held[begin + size]),
+                self.held_after if end == count else bool(self.held[end]),
                 self.at_start and begin == 0,
             )
 

@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -21,14 +22,14 @@ import pyarrow.compute as pc
 from noonmark.collector.civil import print_instants
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
 from noonmark.collector.merge import MergedRecords
-from noonmark.collector.merge_source import Records, positions
-from noonmark.collector.merge_text import as_bytes, binary_rows, shown_ns
+from noonmark.collector.merge_text import shown_ns
+from noonmark.collector.record_text import as_bytes
 from noonmark.collector.stamps_syslog import read_time_quality, structured_data
 from noonmark.collector.verdicts import Certainty
 
 SCHEMA = 1
-PIECE = 4096
-"""Records laid out at once: few enough for the caches."""
+PIECE_BYTES = 1 << 18
+"""Bytes of lines laid out at once, about: few enough for the caches."""
 _ESCAPES = ((b"\\", b"\\\\"), (b'"', b'\\"'), (b"\n", b"\\n"), (b"\t", b"\\t"), (b"\r", b"\\r"))
 """What JSON escapes in a usual text; the backslash first."""
 _ORDERS = pa.array([json.dumps(Certainty(value).name.lower()).encode() for value in range(len(Certainty))])
@@ -43,14 +44,18 @@ class JsonWriter:
         self._logs = logs
         self._group = -1
 
-    def lay_out(self, merged: MergedRecords) -> bytes:
-        """The stretch as bytes, one document a line. Raises ValueError if the merge was not asked for uncertainties."""
-        return b"".join(map(self._piece, merged.pieces(PIECE)))
+    def lay_out(self, merged: MergedRecords) -> Iterator[memoryview]:
+        """The stretch as bytes, piece by piece, one document a line.
+
+        Raises ValueError if the merge was not asked for uncertainties.
+        """
+        return map(self._piece, merged.pieces(PIECE_BYTES))
 
     def _piece(self, merged: MergedRecords) -> memoryview:
         records = merged.records
         if records.uncertainty_ns is None:
             raise ValueError("the merge was not asked for uncertainties")
+        text = records.text.array()
         known, timed, width = records.known, records.timed, records.resolution_ns
         time_ns = shown_ns(records)
         latest = np.where(records.latest_ns >= UNBOUNDED_NS, records.latest_ns, records.latest_ns + width)
@@ -83,9 +88,9 @@ class JsonWriter:
             _probabilities(merged.probability, no_order),
             b', "group": ',
             self._groups(merged.held, merged.held_after),
-            *_claims(records.text),
+            *_claims(text),
             b', "text": "',
-            _texts(records),
+            _texts(text),
             b'"}\n',
         ]
         return as_bytes(pc.binary_join_element_wise(*columns, b""))
@@ -96,6 +101,18 @@ class JsonWriter:
         number = self._group + np.cumsum(~held & after)
         self._group = int(number[-1])
         return _integers(number, ~(held | after))
+
+
+def binary_rows(rows: np.ndarray[tuple[int], np.dtype[Any]]) -> pa.Array:
+    """Rows of one width as byte strings, over the same memory."""
+    width = rows.dtype.itemsize
+    offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
+    return pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
+
+
+def positions(rows: Int64 | Int32) -> pa.Array:
+    """Row numbers as Arrow takes them, without a copy."""
+    return pa.Array.from_buffers(pa.int64(), len(rows), [None, pa.py_buffer(np.ascontiguousarray(rows, np.int64))])
 
 
 def _integers(values: Int64, absent: Bool | None = None) -> pa.Array:
@@ -122,9 +139,8 @@ def _probabilities(values: Float64, absent: Bool) -> pa.Array:
     return pa.array(texts.tolist(), pa.binary())
 
 
-def _texts(records: Records) -> pa.Array:
+def _texts(text: pa.Array) -> pa.Array:
     """The records' texts without their last newline, as what stands between the quotes of a JSON string."""
-    text = records.text
     octets = np.frombuffer(as_bytes(text), np.uint8)
     ends = _ends(text)
     unusual = (octets > ord("~")) | (octets < ord(" ")) & ~np.isin(octets, (9, 10, 13))

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 
 from noonmark.collector.clock_knowledge import ClockKnowledge, ClockMemory
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
 from noonmark.collector.log_blocks import RecordBlock
+from noonmark.collector.record_text import RecordTexts
 
 NO_MORE = UNBOUNDED_NS
 """Nothing follows: a horizon past all times."""
@@ -30,7 +30,7 @@ WINDOW_NS = 10 * 10**9
 class Records:
     """Records as columns, N rows."""
 
-    text: pa.Array
+    text: RecordTexts
     """Each record's bytes, its newline included."""
     host: Int32
     """Position in the merge's list of hosts."""
@@ -60,21 +60,16 @@ class Records:
 
     def rows(self, chosen: Int64 | slice) -> Records:
         """Some of them."""
-        if isinstance(chosen, slice):
-            begin, end, _ = chosen.indices(len(self))
-            text = self.text.slice(begin, end - begin)
-        else:
-            text = self.text.take(positions(chosen))
         columns: list[Any] = [getattr(self, name) for name in COLUMNS]
         chosen_ones: list[Any] = [None if column is None else column[chosen] for column in columns]
-        return Records(text, *chosen_ones)
+        return Records(self.text.rows(chosen), *chosen_ones)
 
     @classmethod
     def joined(cls, several: list[Records]) -> Records:
         """One behind the other. Raises ValueError for none."""
         if len(several) == 1:
             return several[0]
-        text = pa.concat_arrays([records.text for records in several])
+        text = RecordTexts.joined([records.text for records in several])
         columns: list[list[Any]] = [[getattr(records, name) for records in several] for name in COLUMNS]
         joined: list[Any] = [None if column[0] is None else np.concatenate(column) for column in columns]
         return cls(text, *joined)
@@ -85,15 +80,9 @@ SEQUENCE_BITS = 32
 """A log may hold so many hosts' lines, as bits; the rest of a sequence's number is the log's."""
 
 
-def positions(rows: Int64 | Int32) -> pa.Array:
-    """Row numbers as Arrow takes them, without a copy."""
-    return pa.Array.from_buffers(pa.int64(), len(rows), [None, pa.py_buffer(np.ascontiguousarray(rows, np.int64))])
-
-
-def record_texts(block: RecordBlock) -> pa.Array:
-    """A block's records as an array of byte strings over the block's own memory."""
-    offsets = np.concatenate([[0], block.ends]).astype(np.int32)
-    return pa.Array.from_buffers(pa.binary(), len(block.ends), [None, pa.py_buffer(offsets), pa.py_buffer(block.data)])
+def record_texts(block: RecordBlock) -> RecordTexts:
+    """A block's records over the block's own memory."""
+    return RecordTexts.of_block(block.data, block.ends)
 
 
 class Source:
@@ -204,11 +193,11 @@ class Source:
             part = RecordBlock(
                 b"", block.ends[chosen], block.time_ns[chosen], block.resolution_ns[chosen], block.timed[chosen]
             )
-            parts.append(self._of_host(name, part, text.take(positions(chosen))))
+            parts.append(self._of_host(name, part, text.rows(chosen)))
             order.append(chosen)
         return Records.joined(parts).rows(np.argsort(np.concatenate(order), kind="stable"))
 
-    def _of_host(self, name: str | None, block: RecordBlock, text: pa.Array) -> Records:
+    def _of_host(self, name: str | None, block: RecordBlock, text: RecordTexts) -> Records:
         host, known_as = self._host_number(name)
         memory = self._memories.setdefault(host, ClockMemory())
         times = self._knowledge.host_times(known_as, block.time_ns, memory, uncertainty=self._uncertainty)

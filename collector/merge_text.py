@@ -6,26 +6,26 @@ In front of each record stand two marks, the time in UTC to the nanosecond, a fl
     second mark  ~ ?     its order to the line before is likely; is open (blank: certain)
     flag         !       no estimate of this host's clock then: the time is the line's own
 
-Whole stretches are laid out at once: the fronts as rows of fixed width, joined to the lines by one call.
+Many records are laid out at once: the fronts as rows of fixed width, then fronts and lines in turn.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
-from noonmark.collector.civil import INSTANT, print_into
+from noonmark.collector.civil import INSTANT, distinct, print_fractions, printed_seconds, whole_seconds
 from noonmark.collector.estimate import Bool, Int64, UInt8
 from noonmark.collector.merge import MergedRecords
 from noonmark.collector.merge_source import Records
+from noonmark.collector.record_text import RecordTexts, as_bytes, interleaved
 from noonmark.collector.verdicts import Certainty
 
-_NOTHING = pa.Array.from_buffers(pa.binary(), 1, [None, pa.py_buffer(bytes(8)), pa.py_buffer(b"")])[0]
-"""What stands between fronts and lines. Made of buffers, as a value of Python's makes Arrow look for pandas."""
+PIECE_BYTES = 1 << 19
+"""Bytes of lines laid out at once, about: they are still in the caches when they are written."""
+_BRACKETS = np.frombuffer(b" \\/|", np.uint8)
+"""By twice whether the next record is held to this one, and whether this one is to the one before."""
 _VERDICT = np.zeros(3, np.uint8)
 _VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN] = b" ~?"
 
@@ -38,10 +38,9 @@ def shown_ns(records: Records) -> Int64:
 
 def brackets(held: Bool, held_after: bool) -> UInt8:
     """One byte a record: / | \\ for the first, inner and last of a group, a blank outside."""
-    after = np.append(held[1:], held_after)
-    marks = np.full(len(held), ord(" "), np.uint8)
-    marks[~held & after], marks[held & after], marks[held & ~after] = ord("/"), ord("|"), ord("\\")
-    return marks
+    if not held_after and not held.any():
+        return np.full(len(held), _BRACKETS[0])
+    return _BRACKETS.take(2 * np.append(held[1:], held_after) + held)
 
 
 class TextWriter:
@@ -57,12 +56,18 @@ class TextWriter:
         """What stands before each record, as rows of one width."""
         records = merged.records
         blanks = self._blanks()
-        rows = blanks.view(f"V{blanks.itemsize}")[records.host].view(blanks.dtype)  # copied whole, not field by field
+        seconds, fraction = whole_seconds(shown_ns(records))
+        # A template for each host and second met: rows are copied whole, not field by field.
+        met, template = distinct(seconds * len(blanks) + records.host)
+        templates = blanks[met % len(blanks)]
+        shown, row = distinct(met // len(blanks))
+        templates["second"] = printed_seconds(shown)[row]
+        rows = templates.view(f"V{blanks.itemsize}")[template].view(blanks.dtype)
+        print_fractions(rows, fraction)
         rows["group"] = brackets(merged.held, merged.held_after)
-        rows["verdict"] = _VERDICT[merged.certainty]
+        rows["verdict"] = _VERDICT.take(merged.certainty)
         if merged.at_start:
             rows["verdict"][0] = ord(" ")
-        print_into(rows, shown_ns(records))
         if not records.known.all():
             rows["flag"] = np.where(records.known, ord(" "), ord("!"))
         return rows
@@ -81,21 +86,8 @@ class TextWriter:
             self._blank["host"] = [name.ljust(self._width) for name in encoded]
         return self._blank
 
-    def lay_out(self, merged: MergedRecords) -> memoryview:
-        """The stretch as bytes, ready to be written."""
-        fronts = binary_rows(self.fronts(merged))
-        return as_bytes(pc.binary_join_element_wise(fronts, merged.records.text, _NOTHING))
-
-
-def binary_rows(rows: np.ndarray[tuple[int], np.dtype[Any]]) -> pa.Array:
-    """Rows of one width as byte strings, over the same memory."""
-    width = rows.dtype.itemsize
-    offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
-    return pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
-
-
-def as_bytes(strings: pa.Array) -> memoryview:
-    """Byte strings one behind the other, as they lie in memory."""
-    offsets = np.frombuffer(strings.buffers()[1], np.int32)
-    begin, end = (int(value) for value in offsets[[strings.offset, strings.offset + len(strings)]])
-    return memoryview(strings.buffers()[2])[begin:end]
+    def lay_out(self, merged: MergedRecords) -> Iterator[memoryview]:
+        """The stretch as bytes, piece by piece, ready to be written."""
+        for piece in merged.pieces(PIECE_BYTES):
+            fronts = RecordTexts.of_rows(self.fronts(piece))
+            yield as_bytes(interleaved([fronts, piece.records.text]).array())

@@ -1,10 +1,11 @@
 """Reading the stamps of many lines at once, where lines share a layout. Pure.
 
 A *layout* is what one stamp that the slow reader understood looks like, byte by byte: which bytes are digits of which
-field, which are fixed. All lines of a block are held against it with one exclusive-or and one comparison, and read with
-one matrix product (digits times what each is worth). A line that fits a layout gets exactly the stamp that
-the slow reader would give; a line that does not fit (or fits, but names a date or time that needs thought: second 60,
-hour 24, the 30th of February) is left to the slow reader.
+field, which are fixed. The lines of a block are held against it eight bytes at a time. Words that are the same in all
+lines, as the date and the hour mostly are, are read once; of the others, every two bytes are looked up in a table of
+what they are worth. A line that fits a layout gets exactly the stamp that the slow reader would give; a line that does
+not fit (or fits, but names a date or time that needs thought: second 60, hour 24, the 30th of February) is left to the
+slow reader.
 
 Layouts are made for stamps whose text tells everything (zone and year) and that stand at a fixed place in the line:
 RFC 3339 and ISO 8601, RFC 5424, epoch numbers, and JSON or logfmt lines that begin with the field of the time.
@@ -12,16 +13,19 @@ RFC 3339 and ISO 8601, RFC 5424, epoch numbers, and JSON or logfmt lines that be
 
 from __future__ import annotations
 
+import functools
 import re
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from noonmark.collector.civil import DAY_NS, SECOND_NS, days_from_civil, days_in_month
-from noonmark.collector.estimate import Bool, Float64, Int64, UInt8
+from noonmark.collector.civil import DAY_NS, HOUR_NS, MINUTE_NS, SECOND_NS, days_from_civil, days_in_month
+from noonmark.collector.estimate import Bool, Int64, UInt8
 from noonmark.collector.log_stamps import LogStamp
 from noonmark.collector.stamps_epoch import UNIT_NS, UNIT_OF_DIGITS
 
+UInt64 = NDArray[np.uint64]
 LONGEST = 64
 """Bytes of a line that a layout may look at."""
 _WORD = 8
@@ -29,10 +33,12 @@ _CIVIL = re.compile(rb"(\d{4})([-/])(\d\d)\2(\d\d)[Tt _](\d\d):(\d\d):(\d\d)(?:[
 _EPOCH = re.compile(rb"(\d{1,19})(?:\.(\d{1,9}))?\Z")
 _FIRST_FIELD = re.compile(rb"(?:\{\"[^\"\\]+\":\"?|[A-Za-z_@]+=\"?)\Z")
 _EXACT = 15
-"""Digits that a float64 holds exactly."""
-_STACK = 256
-_CHUNK = 8 * _STACK
-_ALL_TRUE = np.uint64(0x0101010101010101)
+"""Digits of one field: few enough that no sum of them overflows."""
+_PAIR = 2
+_PAIRS = _WORD // _PAIR
+_GREATEST_PAIR = 9 * 256 + 9
+_LOW_BITS, _HIGH_BIT = np.uint64(0x7F7F7F7F7F7F7F7F), 0x80
+_TABLES_KEPT = 256
 _INT64_MOST = 2**63 - 1
 _INT64_SAFE = 9.2e18
 _EARLIEST_YEAR, _LATEST_YEAR = 1678, 2261
@@ -49,7 +55,7 @@ class Layout:
     """(width,): the fixed bytes; `0` where a digit stands."""
     greatest: UInt8
     """(width,): what template xor line may at most be: up to 9 for a digit, 0 for a fixed byte, 255 for any byte."""
-    weights: Float64
+    weights: Int64
     """(width, fields): what each digit is worth in its field."""
     civil: bool
     """Whether the fields are the date as yyyymmdd and the time of day in ns; else they are parts of one number."""
@@ -93,11 +99,11 @@ class _Builder:
         self.width = -(-used // _WORD) * _WORD
         self.template = np.zeros(self.width, np.uint8)
         self.greatest = np.full(self.width, 255, np.uint8)
-        self.weights = np.zeros((self.width, fields), np.float64)
+        self.weights = np.zeros((self.width, fields), np.int64)
         self.template[:used] = np.frombuffer(before + text + after, np.uint8)
         self.greatest[:used] = 0
 
-    def digits(self, begin: int, count: int, field: int, worth: float, tens: int = 9) -> None:
+    def digits(self, begin: int, count: int, field: int, worth: int, tens: int = 9) -> None:
         """So many digits from this byte of the stamp's text on; the last is worth so much, the first is at most `tens`.
 
         They may also be in one field with others.
@@ -106,7 +112,7 @@ class _Builder:
         self.template[first : first + count] = ord("0")
         self.greatest[first : first + count] = 9
         self.greatest[first] = tens
-        self.weights[first : first + count, field] = worth * 10.0 ** np.arange(count - 1, -1, -1)
+        self.weights[first : first + count, field] = worth * 10 ** np.arange(count - 1, -1, -1)
 
     def layout(self, *, civil: bool, scales_ns: list[int], zone_ns: int, resolution_ns: int) -> Layout:
         return Layout(
@@ -116,16 +122,16 @@ class _Builder:
 
 def _civil_layout(before: bytes, text: bytes, after: bytes, found: re.Match[bytes], stamp: LogStamp) -> Layout:
     builder = _Builder(before, text, after, fields=2)
-    builder.digits(found.start(1), 4, 0, 1e4)
-    builder.digits(found.start(3), 2, 0, 1e2)
-    builder.digits(found.start(4), 2, 0, 1.0)
+    builder.digits(found.start(1), 4, 0, 10_000)
+    builder.digits(found.start(3), 2, 0, 100)
+    builder.digits(found.start(4), 2, 0, 1)
     # Tens of hours, minutes and seconds are bounded here, so that only hours 24 to 29 are left to be found out later.
-    builder.digits(found.start(5), 2, 1, 3600e9, tens=2)
-    builder.digits(found.start(6), 2, 1, 60e9, tens=5)
-    builder.digits(found.start(7), 2, 1, 1e9, tens=5)
+    builder.digits(found.start(5), 2, 1, HOUR_NS, tens=2)
+    builder.digits(found.start(6), 2, 1, MINUTE_NS, tens=5)
+    builder.digits(found.start(7), 2, 1, SECOND_NS, tens=5)
     digits = len(found[8] or b"")
     if digits:
-        builder.digits(found.start(8), digits, 1, 10.0 ** (9 - digits))
+        builder.digits(found.start(8), digits, 1, 10 ** (9 - digits))
     zone_ns, resolution_ns = stamp.zone_seconds * SECOND_NS, int(10 ** (9 - digits))
     return builder.layout(civil=True, scales_ns=[], zone_ns=zone_ns, resolution_ns=resolution_ns)
 
@@ -145,7 +151,7 @@ def _epoch_layout(before: bytes, text: bytes, after: bytes, stamp: LogStamp) -> 
     ]
     builder = _Builder(before, text, after, fields=len(parts))
     for field, (begin, digits, _) in enumerate(parts):
-        builder.digits(begin, digits, field, 1.0)
+        builder.digits(begin, digits, field, 1)
     scales = [int(worth) for _, _, worth in parts]
     return builder.layout(civil=False, scales_ns=scales, zone_ns=0, resolution_ns=stamp.resolution_ns)
 
@@ -194,58 +200,74 @@ class LayoutReader:
 def read_layout(layout: Layout, padded: UInt8, starts: Int64) -> tuple[Int64, Bool]:
     """(time_ns, fits) of every line against one layout; time_ns means nothing where fits is False."""
     windows = np.ndarray((len(padded) - layout.width + 1,), f"V{layout.width}", padded.data, strides=(1,))
-    fields = np.empty((len(starts), layout.weights.shape[1]))
-    fits = np.empty(len(starts), np.bool_)
-    template, greatest = np.tile(layout.template, _CHUNK), np.tile(layout.greatest, _CHUNK)
-    for begin in range(0, len(starts), _CHUNK):  # in pieces that fit the caches
-        rows = slice(begin, min(begin + _CHUNK, len(starts)))
-        differences = windows[starts[rows]].view(np.uint8)
-        differences ^= template[: len(differences)]
-        words = (differences <= greatest[: len(differences)]).view(np.uint64).reshape(-1, layout.width // _WORD)
-        fits[rows] = words[:, 0] == _ALL_TRUE
-        for column in range(1, words.shape[1]):
-            fits[rows] &= words[:, column] == _ALL_TRUE
-        _multiply(differences.reshape(-1, layout.width), layout.weights, fields[rows])
+    words = windows[starts].view(np.uint64).reshape(-1, layout.width // _WORD)
+    fields: list[Int64] = [np.zeros(1, np.int64) for _ in range(layout.weights.shape[1])]
+    wrong = np.zeros(1, np.uint64)
+    for column in range(words.shape[1]):
+        found = words[:, column]
+        if len(found) and (found == found[0]).all():
+            found = found[:1]
+        over, added = _read_words(layout, column, found)
+        wrong = wrong | over
+        fields = [field if more is None else field + more for field, more in zip(fields, added, strict=True)]
     time_ns, exists = (_civil_time if layout.civil else _number_time)(layout, fields)
-    return time_ns, fits & exists
+    fits = (wrong == 0) & exists
+    if len(starts) == 1 or len(time_ns) == len(fits) == len(starts):
+        return time_ns, fits
+    return np.broadcast_to(time_ns, len(starts)).copy(), np.broadcast_to(fits, len(starts)).copy()
 
 
-def _multiply(digits: UInt8, weights: Float64, out: Float64) -> None:
-    """Matrix product, in stacks of a few hundred rows: so small that the library below starts no threads for them."""
-    values = digits.astype(np.float64)
-    stacked = len(values) - len(values) % _STACK
-    shape = (-1, _STACK, values.shape[1])
-    np.matmul(values[:stacked].reshape(shape), weights, out=out[:stacked].reshape(-1, _STACK, weights.shape[1]))
-    np.matmul(values[stacked:], weights, out=out[stacked:])
+def _read_words(layout: Layout, column: int, words: UInt64) -> tuple[UInt64, list[Int64 | None]]:
+    """(what in it is no digit and no fixed byte, what it adds to each field) of one word of each line, or of all."""
+    bytes_of = slice(column * _WORD, (column + 1) * _WORD)
+    greatest = layout.greatest[bytes_of]
+    found = words ^ layout.template[bytes_of].view(np.uint64)[0]
+    # A byte is too great if its high bit is set, or would be after adding what makes the least such one 128.
+    over = found & _LOW_BITS
+    over += (_HIGH_BIT - 1 - np.minimum(greatest, _HIGH_BIT - 1)).astype(np.uint8).view(np.uint64)[0]
+    over |= found
+    over &= np.where(greatest < _HIGH_BIT, np.uint8(_HIGH_BIT), np.uint8(0)).view(np.uint64)[0]
+    pairs = found.view(np.uint16).reshape(-1, _PAIRS)
+    weights = layout.weights[bytes_of].reshape(_PAIRS, _PAIR, -1)
+    added: list[Int64 | None] = [None] * weights.shape[2]
+    for place, field in np.argwhere(weights.any(axis=1)).tolist():
+        # What is no pair of digits is counted wrongly here: its line does not fit.
+        worth = _worth(*weights[place, :, field].tolist()).take(pairs[:, place], mode="clip")
+        before = added[field]
+        added[field] = worth if before is None else before + worth
+    return over, added
 
 
-def _civil_time(layout: Layout, fields: Float64) -> tuple[Int64, Bool]:
-    """Instants from columns date (yyyymmdd) and time of day (ns)."""
-    dates, exists = fields[:, 0], fields[:, 1] < DAY_NS
-    time_ns: Int64 = fields[:, 1].astype(np.int64)
+@functools.lru_cache(_TABLES_KEPT)
+def _worth(first: int, second: int) -> Int64:
+    """What two neighbouring digits are worth, by their bytes as one number (the first is the low byte)."""
+    pair = np.arange(_GREATEST_PAIR + 1)
+    return (pair & 255) * first + (pair >> 8) * second
+
+
+def _civil_time(layout: Layout, fields: list[Int64]) -> tuple[Int64, Bool]:
+    """Instants from date (yyyymmdd) and time of day (ns); fields have one row for each line, or one for all."""
+    dates, exists = fields[0], fields[1] < DAY_NS
     if len(dates) and (dates == dates[0]).all():  # the usual case: one block of a log lies within one day
         year, rest = divmod(int(dates[0]), 10_000)
         month, day = divmod(rest, 100)
         if not (_EARLIEST_YEAR <= year <= _LATEST_YEAR and 1 <= month <= 12 and 1 <= day <= days_in_month(year, month)):
-            return time_ns, np.zeros(len(fields), np.bool_)
-        time_ns += days_from_civil(year, month, day) * DAY_NS - layout.zone_ns
-        return time_ns, exists
-    years, rests = np.divmod(dates.astype(np.int64), 10_000)
+            return fields[1], np.zeros(1, np.bool_)
+        return fields[1] + (days_from_civil(year, month, day) * DAY_NS - layout.zone_ns), exists
+    years, rests = np.divmod(dates, 10_000)
     months, days = np.divmod(rests, 100)
-    exists &= (years >= _EARLIEST_YEAR) & (years <= _LATEST_YEAR) & (months >= 1) & (months <= 12)
+    exists = exists & (years >= _EARLIEST_YEAR) & (years <= _LATEST_YEAR) & (months >= 1) & (months <= 12)
     years, months = np.where(exists, years, 2000), np.where(exists, months, 1)
     exists &= (days >= 1) & (days <= days_in_month(years, months))
-    time_ns += days_from_civil(years, months, days) * DAY_NS - layout.zone_ns
-    return time_ns, exists
+    return fields[1] + days_from_civil(years, months, days) * DAY_NS - layout.zone_ns, exists
 
 
-def _number_time(layout: Layout, fields: Float64) -> tuple[Int64, Bool]:
+def _number_time(layout: Layout, fields: list[Int64]) -> tuple[Int64, Bool]:
     """Instants from the parts of an epoch number; those beyond int64 do not exist here."""
-    time_ns = np.zeros(len(fields), np.int64)
-    size = np.zeros(len(fields), np.float64)
+    time_ns, size = np.zeros(1, np.int64), np.zeros(1, np.float64)
     with np.errstate(over="ignore"):
-        for column, scale_ns in enumerate(layout.scales_ns):
-            size += fields[:, column] * float(scale_ns)
+        for field, scale_ns in zip(fields, layout.scales_ns, strict=True):
+            size = size + field.astype(np.float64) * float(scale_ns)
             if scale_ns <= _INT64_MOST:
-                time_ns += fields[:, column].astype(np.int64) * scale_ns
+                time_ns = time_ns + field * scale_ns
     return time_ns, size < _INT64_SAFE

@@ -11,12 +11,12 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import BinaryIO, TypeVar
 
-PARTS_BETWEEN = 2
+PARTS_BETWEEN = 1
 Part = TypeVar("Part")
 
 
-def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part], bytes | memoryview]) -> None:
-    """Write every part, laid out as bytes, in order, and flush. What any of it raises is raised here."""
+def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part], Iterable[bytes | memoryview]]) -> None:
+    """Write every part, laid out as pieces of bytes, in order, and flush. What any of it raises is raised here."""
     waiting: queue.Queue[Part | None] = queue.Queue(PARTS_BETWEEN)
     trouble: list[BaseException] = []
 
@@ -24,7 +24,8 @@ def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part],
         while (part := waiting.get()) is not None:
             if not trouble:
                 try:
-                    write_whole(out, lay_out(part))
+                    for piece in lay_out(part):
+                        write_whole(out, piece)
                 except BaseException as error:
                     trouble.append(error)
 

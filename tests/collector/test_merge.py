@@ -10,7 +10,7 @@ import pytest
 from clock_tables import table
 from hypothesis import given
 from hypothesis import strategies as st
-from logs import merged, opened
+from logs import laid_out, merged, opened
 
 from noonmark.collector.civil import print_instant
 from noonmark.collector.clock_table import ClockTable, NoKnowledge
@@ -43,7 +43,7 @@ def records_of(text: bytes, block_bytes: int) -> list[tuple[bytes, int, bool]]:
     for block in log.blocks():
         begin = 0
         for row, end in enumerate(block.ends.tolist()):
-            found.append((block.data[begin:end], int(block.time_ns[row]), bool(block.timed[row])))
+            found.append((bytes(block.data[begin:end]), int(block.time_ns[row]), bool(block.timed[row])))
             begin = end
     assert log.counts.records == len(found)
     assert log.counts.lines == sum(record.count(b"\n") for record, _, _ in found)
@@ -80,7 +80,7 @@ def test_continuations_stay_with_their_head_and_are_counted() -> None:
     text = b"before any time\n2026-11-25T06:55:03Z head\n  at a\n\tat b\nno time\n2026-11-25T06:55:04Z next\n"
     log = LineLog(io.BytesIO(text), StampReader(StampOptions()))
     first, second = log.blocks()
-    assert first.data[: first.ends[-1]] + second.data[: second.ends[-1]] == text
+    assert bytes(first.data[: first.ends[-1]]) + bytes(second.data[: second.ends[-1]]) == text
     assert second.data[: second.ends[-1]] == b"2026-11-25T06:55:04Z next\n"
     assert (log.counts.continued, log.counts.unreadable, log.counts.refused) == (2, 2, 0)
 
@@ -159,10 +159,7 @@ def test_central_log_of_several_hosts_is_put_in_order_over_its_window() -> None:
     hosts = Hosts(CLOCKS)
     log = opened(text, None, block_bytes=60)
     merge = merge_of([log], CLOCKS, hosts, window_ns=5_000_000)
-    found = [
-        json.loads(line)
-        for line in b"".join(map(JsonWriter(hosts.names, ["all"]).lay_out, merge.stretches())).splitlines()
-    ]
+    found = [json.loads(line) for line in laid_out(JsonWriter(hosts.names, ["all"]).lay_out, merge).splitlines()]
     corrected = [(each["host"], (each["time_ns"] - T0) // 1000) for each in found]
     assert corrected == [("h2", 6900), ("h0", 7000), ("h0", 7400), ("h1", 8000), ("h1", 6000)]
     assert found[-1]["order"] == "certain", "a host's own order is kept"
@@ -185,10 +182,7 @@ def test_json_lines_tell_all_that_is_known() -> None:
     logs = [opened(log_of([10_000_000]) + b"  more\n", "h0"), opened(claim, "h1"), opened(b"nothing\n", "h2")]
     hosts = Hosts(CLOCKS)
     merge = merge_of(logs, CLOCKS, hosts)
-    found = [
-        json.loads(line)
-        for line in b"".join(map(JsonWriter(hosts.names, list("abc")).lay_out, merge.stretches())).splitlines()
-    ]
+    found = [json.loads(line) for line in laid_out(JsonWriter(hosts.names, list("abc")).lay_out, merge).splitlines()]
     untimed, first, second = found
     assert untimed["stamp_ns"] is None
     assert untimed["text"] == "nothing"

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.log_blocks import LineLog
 from noonmark.collector.log_files import LogName, OpenLog
 from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import StampOptions
-from noonmark.collector.merge import Merge
+from noonmark.collector.merge import Merge, MergedRecords
 from noonmark.collector.merge_text import TextWriter
 from noonmark.collector.order_logs import Hosts, merge_of
 
@@ -34,4 +34,9 @@ def merged(
     merge = merge_of(sources, knowledge, hosts)
     for name, value in settings.items():
         setattr(merge, name, value)
-    return b"".join(map(TextWriter(hosts.names).lay_out, merge.stretches())), merge
+    return laid_out(TextWriter(hosts.names).lay_out, merge), merge
+
+
+def laid_out(lay_out: Callable[[MergedRecords], Iterable[bytes | memoryview]], merge: Merge) -> bytes:
+    """All that a writer makes of a merge."""
+    return b"".join(piece for stretch in merge.stretches() for piece in lay_out(stretch))
