@@ -87,8 +87,8 @@ def paths_beside(tables: Tables, at_ns: int, *, reach_ns: int) -> PathsBeside:
     if len(early) == len(late) == 1 and np.array_equal(early[0].paths, late[0].paths):
         one, other = early[0], late[0]
         every = np.ones(len(one.paths), np.bool_)
-        before = Moments(np.full(len(every), one.at_ns), one.matrix, every)
-        after = Moments(np.full(len(every), other.at_ns), other.matrix, every)
+        before = Moments(np.broadcast_to(np.int64(one.at_ns), len(every)), one.matrix, every)
+        after = Moments(np.broadcast_to(np.int64(other.at_ns), len(every)), other.matrix, every)
         return PathsBeside(Beside(one.paths, before, after), tuple(near))
     size = 1 + max((int(each.paths[-1]) for each in near if len(each.paths)), default=-1)
     found = _Nearest(size, later=False), _Nearest(size, later=True)

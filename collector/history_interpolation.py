@@ -26,6 +26,7 @@ from noonmark.collector.history_columns import (
     HOST_STATES,
     HOSTS,
     JOINED,
+    KNOWN_CODES,
     LOWER,
     OFFSET,
     STATE,
@@ -129,21 +130,10 @@ def _carried(
     moved = matrix[DRIFT] / 1e15 * way
     uncertainty = (matrix[UNCERTAINTY] if every else np.where(usable, matrix[UNCERTAINTY], 0)) / 1e3
     lower, upper = matrix[LOWER] - base + moved, matrix[UPPER] - base + moved
-    if not _bounded(matrix):
-        lower[matrix[LOWER] <= -UNBOUNDED] = -np.inf
-        upper[matrix[UPPER] >= UNBOUNDED] = np.inf
+    lower[matrix[LOWER] <= -UNBOUNDED] = -np.inf
+    upper[matrix[UPPER] >= UNBOUNDED] = np.inf
     offset = matrix[OFFSET] - base + moved
     return _Side(usable, np.abs(way), offset, lower, upper, uncertainty**2, kind, matrix, drift_limit)
-
-
-def _bounded(matrix: Int64) -> bool:
-    """Whether every moment has both limits."""
-    return bool(
-        matrix[LOWER].min(initial=0) > -UNBOUNDED
-        and matrix[UPPER].max(initial=0) < UNBOUNDED
-        and matrix[LOWER].max(initial=0) < UNBOUNDED
-        and matrix[UPPER].min(initial=0) > -UNBOUNDED
-    )
 
 
 def between(
@@ -165,6 +155,10 @@ def between(
     where only the earlier moment may be used, 1 where only the later one, 0 where both. `bend` (S,) is how far the
     clock's rate may have been outside the rates of both moments, where it did not run evenly; 0 where nothing says so.
     """
+    if (side is None or not side.any()) and (bend is None or not bend.any()):
+        found = _ordinary(before, after, at_ns, kind, reach_ns)
+        if found is not None:
+            return found
     bend = np.zeros(len(before.present)) if bend is None else bend
     # Where only one side is known, the clock may have been anywhere that so bent a course leads.
     loose = np.maximum(drift_limit, bend)
@@ -183,9 +177,6 @@ def between(
     bent = both & (bend > 0.0)
     gap = both & ~joined & ~bent & (apart > reach_ns)
     share = np.where(both, early.away_ns / np.maximum(apart, 1), 0.0)
-    line = _on_the_line(before, after, base, early, late, share, joined)
-    if (both & ~gap & ~bent).all():  # as a rule
-        return _between_all(before, after, base, early, late, line, kind)
     near_before = use_before & (~use_after | (early.away_ns <= late.away_ns))
     matrix = np.where(near_before | (before.present & ~use_after), before.matrix, after.matrix)
     matrix[kind.flags] &= ~JOINED
@@ -193,7 +184,7 @@ def between(
     answer = _on_one_side(early, late, use_before)
     how[use_before] = How.AFTER_LAST
     how[use_after & ~use_before] = How.BEFORE_FIRST
-    answer = _chosen(both & ~gap, line, answer)
+    answer = _chosen(both & ~gap, _on_the_line(before, after, base, early, late, share, joined), answer)
     how[both & ~gap] = How.BETWEEN
     if gap.any():
         across, contradicted = _across_a_gap(early, late)
@@ -212,20 +203,46 @@ def between(
     return Interpolated(matrix, how, np.where(numbers, measured, 0), before.present | after.present)
 
 
-def _between_all(
-    before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, line: _Answer, kind: Kind
-) -> Interpolated:
-    """All on the line between both neighbours."""
-    near = early.away_ns <= late.away_ns
-    if near.all() or not near.any():
-        matrix = (before if near.all() else after).matrix.copy()
-    else:
-        matrix = np.where(near, before.matrix, after.matrix)
-    matrix[kind.flags] &= ~JOINED
-    every = np.ones(len(near), np.bool_)
-    _write(matrix, base, line, every)
-    how = np.full(len(near), int(How.BETWEEN), np.int64)
-    return Interpolated(matrix, how, np.where(near, before.at_ns, after.at_ns), every)
+def _ordinary(before: Moments, after: Moments, at_ns: int | Int64, kind: Kind, reach_ns: int) -> Interpolated | None:
+    """`between` where every series has a tick on either side, near enough, and nothing happened: nearly always. None
+    where that is not so."""
+    early, late = before.matrix, after.matrix
+    if not (
+        len(before.present)
+        and before.present.all()
+        and after.present.all()
+        and max(early[kind.flags].max(), late[kind.flags].max()) < JOINED
+        and max(early[UNCERTAINTY].max(), late[UNCERTAINTY].max()) < UNBOUNDED
+        and min(early[LOWER].min(), late[LOWER].min()) > -UNBOUNDED
+        and max(early[UPPER].max(), late[UPPER].max()) < UNBOUNDED
+        and (kind is not HOSTS or (KNOWN_CODES[early[STATE]].all() and KNOWN_CODES[late[STATE]].all()))
+    ):
+        return None
+    instants = _once(before.at_ns), _once(after.at_ns)
+    gone, left = np.asarray(at_ns - instants[0]), np.asarray(instants[1] - at_ns)
+    if gone.min() <= 0 or left.min() <= 0 or (gone + left).max() > reach_ns:
+        return None
+    base = early[OFFSET]
+    moved, moved_back = early[DRIFT] / 1e15 * gone.astype(np.float64), late[DRIFT] / 1e15 * -left.astype(np.float64)
+    share = gone / (gone + left)
+    low, high = early[LOWER] - base, early[UPPER] - base
+    end, low_end, high_end = late[OFFSET] - base, late[LOWER] - base, late[UPPER] - base
+    lower = np.minimum(low + (low_end - low) * share, np.minimum(low + moved, low_end + moved_back))
+    upper = np.maximum(high + (high_end - high) * share, np.maximum(high + moved, high_end + moved_back))
+    uncertainty = np.maximum(early[UNCERTAINTY], late[UNCERTAINTY]) / 1e3
+    variance = uncertainty**2 + (moved - (end + moved_back)) ** 2 / 12.0
+    near = gone <= left
+    nearest = early if near.all() else late
+    matrix = nearest.copy() if near.all() or not near.any() else np.where(near, early, late)
+    every = np.ones(len(base), np.bool_)
+    _write(matrix, base, (end * share, lower, upper, variance), every)
+    measured = np.zeros(len(base), np.int64) + np.where(near, *instants)
+    return Interpolated(matrix, np.full(len(base), int(How.BETWEEN), np.int64), measured, every)
+
+
+def _once(at_ns: Int64) -> Int64:
+    """The instants; one, where it stands for all."""
+    return at_ns[:1] if at_ns.strides == (0,) else at_ns
 
 
 def either(one: Interpolated, other: Interpolated, where: Bool) -> Interpolated:
@@ -269,25 +286,14 @@ def _on_one_side(early: _Side, late: _Side, use_before: Bool) -> _Answer:
 def _on_the_line(
     before: Moments, after: Moments, base: Int64, early: _Side, late: _Side, share: Float64, joined: Bool
 ) -> _Answer:
-    bounded = _bounded(before.matrix) and _bounded(after.matrix)
-
     def line(row: int) -> Float64:
         start = (before.matrix[row] - base).astype(np.float64)
         end = (after.matrix[row] - base).astype(np.float64)
         value = start + (end - start) * share
-        if bounded:
-            return np.asarray(value)
         infinite = (np.abs(before.matrix[row]) >= UNBOUNDED) | (np.abs(after.matrix[row]) >= UNBOUNDED)
         return np.where(infinite, np.inf if row == UPPER else -np.inf, value)
 
     lower, upper = line(LOWER), line(UPPER)
-    if not joined.any():
-        return (
-            line(OFFSET),
-            np.minimum(lower, np.minimum(early.lower, late.lower)),
-            np.maximum(upper, np.maximum(early.upper, late.upper)),
-            np.maximum(early.variance, late.variance) + (early.offset - late.offset) ** 2 / 12.0,
-        )
     apart = np.where(joined, 0.0, early.offset - late.offset)
     return (
         line(OFFSET),

@@ -20,6 +20,7 @@ from noonmark.collector.history_columns import (
     UNBOUNDED,
     UNCERTAINTY,
     UPPER,
+    Kind,
 )
 from noonmark.collector.history_interpolation import How, Interpolated, Moments, between
 
@@ -308,3 +309,31 @@ def test_on_one_side_of_a_bend_limits_widen_as_fast_as_a_clock_may_be_slewed() -
         moments(START_NS, column(0)), nothing(), START_NS + TICK_NS, HOSTS, reach_ns=REACH_NS, bend=np.array([5e-4])
     )
     assert told(found)[1:] == (-10_000 - 2_500_000, 10_000 + 2_500_000)
+
+
+@given(st.lists(st.tuples(offsets, widths, drifts), min_size=2, max_size=5), shares, st.sampled_from([HOSTS, PATHS]))
+def test_what_is_ordinary_is_told_as_it_is_beside_what_is_not(
+    rows: list[tuple[int, int, float]], share: float, kind: Kind
+) -> None:
+    """A series without a later tick beside them makes all go the long way."""
+    early = [column(offset, below=width, above=2 * width, drift=drift) for offset, width, drift in rows]
+    late = [column(offset + width // 3, below=width, drift=drift, uncertainty_ns=700) for offset, width, drift in rows]
+    at_ns = START_NS + round(TICK_NS * share)
+
+    def ask_all(extra: list[np.ndarray], *, once: bool) -> Interpolated:
+        before, after = moments(START_NS, *early, *extra), moments(START_NS + TICK_NS, *late, *extra)
+        after.present[len(late) :] = False
+        if once:  # as snapshots give their instant
+            before, after = (
+                Moments(np.broadcast_to(side.at_ns[:1], len(side.at_ns)), side.matrix, side.present)
+                for side in (before, after)
+            )
+        return between(before, after, at_ns, kind, reach_ns=REACH_NS)
+
+    alone, as_one, among = ask_all([], once=False), ask_all([], once=True), ask_all([column(5)], once=False)
+
+    assert among.how[-1] == How.AFTER_LAST
+    for found in (alone, as_one):
+        assert np.array_equal(found.matrix, among.matrix[:, :-1])
+        assert np.array_equal(found.how, among.how[:-1])
+        assert np.array_equal(found.measured_ns, among.measured_ns[:-1])
