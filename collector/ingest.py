@@ -47,7 +47,9 @@ MAX_DESTINATIONS = 4096
 AT_ONCE = 500
 """Streams that are given an estimate or a plan in one turn of the loop, or,"""
 TURNS = 12
-"""of large fleets, so many parts of all."""
+"""of large fleets, so many parts of all;"""
+PLANS_AT_ONCE = 1000
+"""of plans no more than these: with their keys, 0.1 ms each."""
 
 GONE = (grpc.RpcError, grpc.aio.UsageError, grpc.aio.InternalError)
 """What writing to a stream raises that has ended."""
@@ -426,7 +428,8 @@ class Ingest(ReportsServicer):
     def tell_some(self) -> None:
         """Send a part of what waits to be sent to many; to be called every so often."""
         left = self._part
-        while left and self._unplanned:
+        least = left - min(left, PLANS_AT_ONCE)
+        while left > least and self._unplanned:
             left -= 1
             host = next(iter(self._unplanned))
             self.send_plan(host, self._unplanned.pop(host))
