@@ -15,7 +15,7 @@ from noonmark.collector.judge import Accusation, judge, worst_suspect
 from noonmark.collector.jumps import without_jumps
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.nearby import nearby
-from noonmark.collector.odds import doubted, seconds_lead, torn_between, two_at_odds
+from noonmark.collector.odds import doubted, outvoted, seconds_lead, strained, torn_between
 from noonmark.collector.rows import choose, of_current_epochs, usable
 from noonmark.collector.settle import settle
 from noonmark.collector.stampquality import granularity
@@ -70,7 +70,7 @@ def step(
     rows, jumps = without_jumps(rows, tick, roots, at_ns)
     dropped: list[Reference] = []
     accused: list[Accusation] = []
-    apart_ns = 0.0
+    apart_ns, asked = 0.0, False
     while True:
         anchors = anchoring(probes.hosts, tuple(one for one in declared if one not in dropped))
         fit = partial(
@@ -79,11 +79,18 @@ def step(
         settled = settle(rows, fit)
         if len(accused) + len(dropped) == MOST_SUSPECTS:
             break
-        if apart_ns == 0.0 and two_at_odds(settled.survey):
-            first_alone = anchoring(probes.hosts, (Reference(declared[0].host),))
-            apart_ns = seconds_lead(settle(rows, partial(fit, anchors=first_alone)).survey, declared)
-            declared = doubted(declared, apart_ns)
-            continue
+        believed = tuple(one for one in declared if one not in dropped)
+        if not asked and strained(settled.survey):
+            asked = True
+            first_alone = anchoring(probes.hosts, (Reference(believed[0].host),))
+            free = settle(rows, partial(fit, anchors=first_alone)).survey
+            wrong = outvoted(free, believed) if len(believed) > 2 else []
+            if len(believed) == 2:
+                apart_ns = seconds_lead(free, believed)
+                declared = doubted(believed, apart_ns)
+            dropped += wrong
+            if wrong or apart_ns:
+                continue
         suspect = worst_suspect(settled.survey, probes, good, accused)
         if suspect is None:
             break
