@@ -3,7 +3,8 @@
 A `History` is one store, in an SQLite file or a PostgreSQL database; the tables are in history_tables.py, what is in
 between two ticks in history_interpolation.py. Full detail is kept for the detailed retention: offsets to a sixty-fourth
 of their uncertainty, limits rounded outwards by at most a 128th of their width; after that line segments that claim
-less (history_thinning.py). Paths are kept once a minute, which is what limits of *pairs* need.
+less (history_thinning.py). Paths are kept once a minute, all of them in one piece with what pairs need of their hosts
+(history_snapshot_codec.py): a pair is answered from the two snapshots beside the moment and its own two hosts' ticks.
 
 Nothing is ever told surer than it was: see `History.at`.
 """

@@ -14,7 +14,7 @@ from courses import FERRY, PAIRS, TICK_NS, ticks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from noonmark.collector.estimate import FleetEstimate, Paths
+from noonmark.collector.estimate import FleetEstimate, Paths, Reference
 from noonmark.collector.history import History, HistoryError, Retention, open_history
 from noonmark.collector.history_codec import Damaged, seal
 from noonmark.collector.history_columns import (
@@ -149,6 +149,20 @@ def test_what_is_each_hosts_own_is_kept_and_counts(tmp_path: Path) -> None:
         assert ((then.own_ns >= 200.0) & (then.own_ns <= 200.0 * 1.022)).all()
         live = compare(kept[12], "quay-gate-1", "holm-db-1").uncertainty_ns
         assert live <= told.uncertainty_ns <= live * 1.022 + 1
+
+
+def test_pairs_stay_tight_where_all_references_ran_free(tmp_path: Path) -> None:
+    free = tuple(Reference(FERRY[row].name, 500.0, 1e6, 50_000.0) for row in (0, 2))
+    with open_history(tmp_path / "history") as history:
+        kept = [replace(with_own(estimate, 150.0), references=free) for estimate in ticks(30)]
+        for estimate in kept:
+            assert history.append(estimate)
+        for at in (12, 24):  # instants of snapshots
+            live = compare(kept[at], "quay-gate-1", "skerry-berth-1")
+            told = history.pair_at("quay-gate-1", "skerry-berth-1", kept[at].at_ns)
+            assert told.uncertainty_ns <= live.uncertainty_ns * 1.022 + 1
+            assert told.lower_ns <= live.upper_ns
+            assert live.lower_ns <= told.upper_ns
 
 
 def test_where_it_was_not_kept_it_is_what_the_paths_leave(tmp_path: Path) -> None:
