@@ -149,21 +149,23 @@ def _spread(survey: Survey) -> Float64:
 
 
 def _negative_share(survey: Survey, probes: ProbeColumns, good: Usable) -> Float64:
-    """Share of each node's replies (as destination) whose round trip was negative (V,)."""
+    """Share of each node's replies (as destination) that took less than no time, on the way or within it (V,)."""
     nodes = survey.anchors.hosts + 1
-    if not good.negative.any():
+    negative = good.negative | good.early
+    if not negative.any():
         return np.zeros(nodes)
     node = survey.anchors.node[probes.destination]
-    return np.asarray(np.bincount(node, good.negative, nodes) / np.maximum(np.bincount(node, minlength=nodes), 1))
+    return np.asarray(np.bincount(node, negative, nodes) / np.maximum(np.bincount(node, minlength=nodes), 1))
 
 
 def _missing_time(survey: Survey, probes: ProbeColumns, good: Usable, node: int) -> float:
-    """How much less than no time the node's negative round trips took, ns (median); 0 if it has none."""
-    rows = np.flatnonzero(good.negative & (survey.anchors.node[probes.destination] == node))
+    """How much less than no time such replies of the node took, ns (median); 0 if it has none."""
+    rows = np.flatnonzero((good.negative | good.early) & (survey.anchors.node[probes.destination] == node))
     if len(rows) == 0:
         return 0.0
     turnaround = probes.t3_ns[rows] - probes.t2_ns[rows]
-    return float(np.median(turnaround - (probes.t4_ns[rows] - probes.t1_ns[rows])))
+    missing = np.where(good.early[rows], -turnaround, turnaround - (probes.t4_ns[rows] - probes.t1_ns[rows]))
+    return float(np.median(missing))
 
 
 def _name(survey: Survey, node: int) -> str:

@@ -213,7 +213,9 @@ class _Reader:
         source, destination = number[block.source], number[block.destination]
         keep: Bool | slice = slice(None)
         for reason, found in row_faults(source, destination, block.times).items():
-            keep = (~found) if isinstance(keep, slice) else keep & ~found
+            # What speaks against the answerer is for the judge; the estimator leaves it out by itself.
+            if reason is not Reason.REPLY_BEFORE_RECEIPT:
+                keep = (~found) if isinstance(keep, slice) else keep & ~found
             at = np.flatnonzero(found)
             self._faults.setdefault(reason, []).append((np.asarray(block.lines)[at], source[at], destination[at]))
         flags = KERNEL_FLAGS if block.stamps is None else stamp_flags(block.stamp_words)[block.stamps] | MEASURING_BIT
@@ -240,10 +242,11 @@ class _Reader:
         nothing = np.broadcast_to(np.zeros(1, np.int64), t1.shape)
         epochs = [column if header.has(name) else nothing for name, column in zip(EPOCHS, told, strict=True)]
         times = (t1, t2, t3, t4)
-        drop = negative_round_trips(len(names), source, destination, times)
+        early = t3 < t2
+        drop = negative_round_trips(len(names), source, destination, times) & ~early
         self._note(Reason.NEGATIVE_ROUND_TRIP, drop, source, destination)
         repeated = duplicates(source, destination, times)
-        self._note(Reason.DUPLICATE, repeated & ~drop, source, destination)
+        self._note(Reason.DUPLICATE, repeated & ~(drop | early), source, destination)
         columns = [rank[source], rank[destination], t1, t2, t3, t4, flags, *epochs]
         if repeated.any():
             columns = [column[~repeated] for column in columns]

@@ -17,10 +17,12 @@ ROUNDING_NS = 10
 
 @dataclass(frozen=True, slots=True)
 class Usable:
-    """(N,) marks: what may be used, and what is left out because it took less than no time."""
+    """(N,) marks: what may be used, what is left out because it took less than no time, and what because the answerer
+    sent its reply, by its own stamps, before it had the request."""
 
     rows: Bool
     negative: Bool
+    early: Bool
 
 
 def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
@@ -30,7 +32,7 @@ def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
     the clocks' ticks (H,) explain. Records of a host with itself are left out too.
     """
 
-    def work(rows: slice) -> tuple[Bool, Bool]:
+    def work(rows: slice) -> tuple[Bool, Bool, Bool]:
         source, destination = probes.source[rows], probes.destination[rows]
         turnaround = probes.t3_ns[rows] - probes.t2_ns[rows]
         whole = probes.t4_ns[rows] - probes.t1_ns[rows]
@@ -41,7 +43,7 @@ def usable(probes: ProbeColumns, tick_ns: Int64) -> Usable:
         negative = np.zeros(len(whole), dtype=bool)
         ticks = tick_ns[source[below]] + tick_ns[destination[below]]
         negative[below] = round_trip[below] < -allowed_below_zero_ns(ticks, turnaround[below])
-        return ~(useless | negative), negative
+        return ~(useless | negative), negative, turnaround < 0
 
     return Usable(*by_rows(work, len(probes), blocks(len(probes), 2 * BLOCK)))
 

@@ -176,6 +176,16 @@ def test_rows_in_the_wrong_order_are_counted() -> None:
     assert finding.evidence == {"records": len(probes), "left_out": wrong, "negative_round_trip": 0}
 
 
+@pytest.mark.parametrize("late_ns", [300_000, 50_000_000])
+def test_host_that_replies_before_it_receives_is_a_liar(late_ns: int) -> None:
+    probes = fleet()
+    late = replace(probes, t2_ns=probes.t2_ns + np.where(probes.destination == 6, late_ns, 0))
+    liar = next(finding for finding in judged(late).findings if finding.kind is FindingKind.LIAR)
+    assert liar.host == "host-6"
+    assert liar.size_ns == pytest.approx(late_ns, rel=0.1)
+    assert liar.evidence["negative_share"] == 1.0
+
+
 def test_findings_are_ordered_by_time() -> None:
     probes = answered_late(fleet(), 6, 400_000)
     silent = (probes.source == 3) | (probes.destination == 3)
