@@ -220,6 +220,12 @@ class Reporter:
         """Mean time between two reports, s: as set, and as much longer as the collector asks."""
         return max(self.settings.interval, min(LONGEST_SLOWED, self.settings.interval * self._slowdown))
 
+    @property
+    def patience(self) -> float:
+        """How long an acknowledgement may take, s: longer where the collector says that it is pressed, for who leaves
+        it and comes back with all that it has not heard of presses it more."""
+        return self.settings.acknowledge_within * min(self._slowdown, 4)
+
     async def _tick(self) -> None:
         while True:
             interval = self.interval
@@ -388,11 +394,11 @@ class Reporter:
                 raise Renewed
             if not self.spool.unacknowledged:
                 self._acknowledged = self._monotonic()
-            elif self._monotonic() - self._acknowledged > self.settings.acknowledge_within:
+            elif self._monotonic() - self._acknowledged > self.patience:
                 raise Broken("it acknowledges nothing")
 
     async def _write(self, call: Call, message: pb.AgentMessage) -> None:
-        async with asyncio.timeout(self.settings.acknowledge_within):
+        async with asyncio.timeout(self.patience):
             await call.write(message)
 
     def _message(self, entry: Entry) -> pb.AgentMessage:

@@ -419,8 +419,10 @@ async def test_agents_report_as_much_less_often_as_they_are_asked() -> None:
     servicer.acknowledging.set()
     async with moody(servicer) as address, running(Agent(address, interval=10.0)) as agent:
         assert agent.reporter.interval == 10.0
+        patience = agent.reporter.patience
         agent.measure_and_report(1)
         await until(lambda: agent.reporter.interval == 40.0)
+        assert agent.reporter.patience == 4 * patience, "who leaves a pressed collector presses it more"
         servicer.slowdown = 1000
         agent.measure_and_report(2)
         await until(lambda: agent.reporter.interval == LONGEST_SLOWED)
