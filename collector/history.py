@@ -16,7 +16,7 @@ import functools
 import itertools
 import logging
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +28,7 @@ from noonmark.collector.estimate import Finding, FleetEstimate, Int64, PairEstim
 from noonmark.collector.history_columns import HOSTS, PATHS, Kind, host_columns, path_columns
 from noonmark.collector.history_database import Database, HistoryError
 from noonmark.collector.history_fleet import Beside, PathsBeside, beside, paths_beside
-from noonmark.collector.history_interpolation import DRIFT_LIMIT, Interpolated, Moments, between
+from noonmark.collector.history_interpolation import DRIFT_LIMIT, SETTLED, Interpolated, Moments, between
 from noonmark.collector.history_journal import Journal
 from noonmark.collector.history_names import Names
 from noonmark.collector.history_places import Place, Places
@@ -37,6 +37,7 @@ from noonmark.collector.history_retention import Retention
 from noonmark.collector.history_sampling import sample, span_edges, stretch
 from noonmark.collector.history_snapshot_codec import own_of_hosts, snapshot_of
 from noonmark.collector.history_sqlite import SqliteDatabase
+from noonmark.collector.history_then import Asked, Then
 from noonmark.collector.history_upheavals import Change, Upheaval, sort_out
 from noonmark.collector.history_upkeep import Upkeep
 
@@ -81,42 +82,6 @@ def open_history(
     else:
         database = SqliteDatabase(Path(location), read_only=read_only)
     return History(database, retention or Retention(), pace or Pace())
-
-
-class Then:
-    """Pairs at one past moment; the paths are read once, and each host once."""
-
-    def __init__(
-        self,
-        at_ns: int,
-        hosts: Callable[[], tuple[str, ...]],
-        mesh: Callable[[], PastMesh | None],
-        own: Callable[[str], Asked],
-    ) -> None:
-        self.at_ns = at_ns
-        self.hosts = functools.cache(hosts)
-        self._mesh = functools.cache(mesh)
-        self._own = functools.cache(own)
-
-    def pair(self, a: str, b: str) -> PairEstimate:
-        """See `History.pair_at`."""
-        one, other = self._own(a), self._own(b)
-        found = answers.difference(one.told, other.told, caution=answers.OWN_LIMITS)
-        if one.columns is not None and other.columns is not None and (mesh := self._mesh()) is not None:
-            through = mesh.between(a, b, (one.number, other.number), (one.columns, other.columns))
-            found = found if through is None else answers.surest(found, through)
-        findings = (*one.told.findings, *other.told.findings)
-        near = {(each.kind, each.host, each.path, each.at_ns): each for each in findings}
-        return replace(found, findings=tuple(sorted(near.values(), key=lambda finding: finding.at_ns)))
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """One host at one moment: in words, and in columns (C, 1), if it was ever kept."""
-
-    told: PairEstimate
-    number: int = -1
-    columns: Interpolated | None = None
 
 
 class History:
@@ -374,7 +339,8 @@ class History:
         near, paths = self._paths_then(at_ns)
         ends = [self._names.name(PATHS, number) for number in near.series.numbers.tolist()]
         findings = tuple(self._journal.findings(at_ns - self._pace.reach_ns, at_ns))
-        own = own_of_hosts(numbers, near.snapshots)
+        settled = np.isin(hosts.how, SETTLED).all()  # else uncertainties have grown since
+        own = own_of_hosts(numbers, near.snapshots) if settled else None
         return answers.fleet(at_ns, era, names, hosts.matrix, own, ends, paths, findings)
 
     def _hosts_at(self, at_ns: int) -> tuple[str, ...]:

@@ -63,6 +63,10 @@ class How(enum.IntEnum):
     """The clock changed its rate then, or was slewed."""
 
 
+SETTLED = (int(How.EXACT), int(How.BETWEEN))
+"""Ways in which a moment is as sure as its ticks were."""
+
+
 @dataclass(frozen=True, slots=True)
 class Moments:
     """One kept moment of each of S series: instants (S,), columns (C, S), and which series have one (S,)."""

@@ -33,13 +33,12 @@ from noonmark.collector.history_columns import (
     from_femto,
     from_picoseconds,
 )
-from noonmark.collector.history_interpolation import How, Interpolated
+from noonmark.collector.history_interpolation import SETTLED, How, Interpolated
 from noonmark.collector.history_journal import Era
 from noonmark.collector.history_snapshot_codec import Snapshot
 from noonmark.collector.mesh import Graph, graph_of, mesh
 from noonmark.collector.pairs import DOUBTED_STATES, End, Paired, between_ends
 
-_SETTLED = (int(How.EXACT), int(How.BETWEEN))
 _DOUBTED = np.array([state in DOUBTED_STATES for state in PATH_STATES])
 
 
@@ -62,7 +61,7 @@ class PastMesh:
         told = all(column.present[0] for column in columns)
         if a == b or min(rows) < 0 or not told or columns[0].matrix[COMPONENT, 0] != columns[1].matrix[COMPONENT, 0]:
             return None
-        settled = all(int(column.how[0]) in _SETTLED for column in columns)
+        settled = all(int(column.how[0]) in SETTLED for column in columns)
         ends = [self._end(row, column.matrix[:, 0], settled) for row, column in zip(rows, columns, strict=True)]
         offset, drift, variance, _, lower, upper = between_ends(self.paired, *ends)
         uncertainty = math.ceil(math.sqrt(variance))

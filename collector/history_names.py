@@ -75,8 +75,8 @@ class Names:
     def ends(self, numbers: Int64) -> Int64:
         """The numbers (2, P) of both hosts of each of some paths, whose numbers rise."""
         if len(numbers) and int(numbers.max()) >= self._ends.shape[1]:
-            self._refresh(HOSTS)
-            self._refresh(PATHS)
+            for kind in (PATHS, HOSTS):  # a path's hosts are kept before it, or with it
+                self._refresh(kind)
             with self._lock:
                 fresh = self._known[PATHS.name].name[self._ends.shape[1] :]
                 hosts = self._known[HOSTS.name].number

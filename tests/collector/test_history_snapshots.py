@@ -151,6 +151,22 @@ def test_what_is_each_hosts_own_is_kept_and_counts(tmp_path: Path) -> None:
         assert live <= told.uncertainty_ns <= live * 1.022 + 1
 
 
+def test_past_the_last_tick_a_pair_grows_unsure_as_its_hosts_do(tmp_path: Path) -> None:
+    with open_history(tmp_path / "history") as history:
+        kept = [with_own(estimate, 200.0) for estimate in ticks(13)]
+        for estimate in kept:
+            assert history.append(estimate)
+        last, later = kept[-1].at_ns, kept[-1].at_ns + 1_800 * SECOND_NS
+        then = history.estimate_at(later)
+        hosts = [history.at(host, later).uncertainty_ns for host in ("quay-gate-1", "holm-db-1")]
+        at_last, at_later = (history.pair_at("quay-gate-1", "holm-db-1", at_ns) for at_ns in (last, later))
+
+    assert then is not None
+    assert then.own_ns is None
+    assert at_later.uncertainty_ns > 20 * at_last.uncertainty_ns
+    assert at_later.uncertainty_ns >= 0.7 * max(hosts)
+
+
 def test_pairs_stay_tight_where_all_references_ran_free(tmp_path: Path) -> None:
     free = tuple(Reference(FERRY[row].name, 500.0, 1e6, 50_000.0) for row in (0, 2))
     with open_history(tmp_path / "history") as history:
