@@ -117,7 +117,8 @@ def zone_offset_seconds(text: str) -> int | None:
     return -size if found[1] == "-" else size
 
 
-_FOUR_DIGITS = np.frombuffer("".join(f"{i:04d}" for i in range(10_000)).encode(), np.uint32)
+FOUR_DIGITS = np.frombuffer("".join(f"{i:04d}" for i in range(10_000)).encode(), np.uint32)
+"""The numbers up to 9999 as four bytes of text."""
 INSTANT = np.dtype({"names": ["second", "tenth", "us", "ns", "z"], "formats": ["S20", "u1", "u4", "u4", "S1"]})
 """Parts of one printed instant: 2026-11-25T06:55:03.123456789Z."""
 
@@ -174,4 +175,4 @@ def print_fractions(rows: np.ndarray[tuple[int], np.dtype[np.void]], fraction_ns
     high = fraction // 10_000
     fraction -= high * 10_000
     rows["tenth"] = tenths + ord("0")
-    rows["us"], rows["ns"] = _FOUR_DIGITS.take(high), _FOUR_DIGITS.take(fraction)
+    rows["us"], rows["ns"] = FOUR_DIGITS.take(high), FOUR_DIGITS.take(fraction)

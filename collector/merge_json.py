@@ -4,8 +4,9 @@ Integers are nanoseconds. `order` tells how sure it is that the record came afte
 first. `group` numbers groups of open order. Raw stamps are in `stamp_ns` and in the text itself. A record's bytes that
 are not UTF-8 are written as the escapes \\udc80 to \\udcff (PEP 383), so that they can be had back.
 
-Whole stretches are laid out at once, column by column; only texts with unusual characters, and lines that claim
-something of their own clock, are looked at one by one.
+Many records are laid out at once: each member of the document is a column of byte strings, and the columns are put
+together in turn. Only texts with unusual characters, and lines that claim something of their own clock, are looked at
+one by one.
 """
 
 from __future__ import annotations
@@ -13,26 +14,32 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from noonmark.collector.civil import print_instants
-from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64
+from noonmark.collector.civil import INSTANT, print_into
+from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int64, UInt8
 from noonmark.collector.merge import MergedRecords
+from noonmark.collector.merge_source import Records
 from noonmark.collector.merge_text import shown_ns
-from noonmark.collector.record_text import as_bytes
+from noonmark.collector.printed_numbers import integers, shares
+from noonmark.collector.record_text import RecordTexts, as_bytes, interleaved
 from noonmark.collector.stamps_syslog import read_time_quality, structured_data
 from noonmark.collector.verdicts import Certainty
 
 SCHEMA = 1
-PIECE_BYTES = 1 << 18
+PIECE_BYTES = 1 << 19
 """Bytes of lines laid out at once, about: few enough for the caches."""
 _ESCAPES = ((b"\\", b"\\\\"), (b'"', b'\\"'), (b"\n", b"\\n"), (b"\t", b"\\t"), (b"\r", b"\\r"))
 """What JSON escapes in a usual text; the backslash first."""
-_ORDERS = pa.array([json.dumps(Certainty(value).name.lower()).encode() for value in range(len(Certainty))])
+_ORDERS = [f'{json.dumps(each.name.lower())}, "probability": '.encode() for each in Certainty]
+_ORDERS.append(b'null, "probability": ')
+"""By certainty; the last is for the first record of all."""
+_RESOLUTION, _UNCERTAINTY, _ORDER = b', "resolution_ns": ', b', "uncertainty_ns": ', b', "order": '
+_EARLIEST, _LATEST = b', "earliest_ns": ', b', "latest_ns": '
+_TIME = np.dtype([("before", "S23"), *[(name, INSTANT[name]) for name in INSTANT.names or ()], ("after", "S14")])
 
 
 class JsonWriter:
@@ -55,74 +62,68 @@ class JsonWriter:
         records = merged.records
         if records.uncertainty_ns is None:
             raise ValueError("the merge was not asked for uncertainties")
-        text = records.text.array()
-        known, timed, width = records.known, records.timed, records.resolution_ns
-        time_ns = shown_ns(records)
+        known, untimed, width = records.known, ~records.timed, records.resolution_ns
+        time_ns, unknown = shown_ns(records), ~known
         latest = np.where(records.latest_ns >= UNBOUNDED_NS, records.latest_ns, records.latest_ns + width)
-        no_order = np.zeros(len(records), np.bool_)
-        no_order[0] = merged.at_start
+        order = merged.certainty.astype(np.int64)
+        if merged.at_start:
+            order[0] = len(Certainty)
+        text = records.text.array()
+        octets = np.frombuffer(as_bytes(text), np.uint8)
         columns = [
-            b'{"schema": %d, "time": "' % SCHEMA,
-            binary_rows(print_instants(time_ns)),
-            b'", "time_ns": ',
-            _integers(time_ns),
-            b', "corrected": ',
-            pc.if_else(pa.array(known), b"true", b"false"),
-            b', "host": ',
-            _names(self._hosts, records.host),
-            b', "log": ',
-            _names(self._logs, records.source),
-            b', "stamp_ns": ',
-            _integers(records.stamp_ns, ~timed),
-            b', "resolution_ns": ',
-            _integers(width, ~timed),
-            b', "uncertainty_ns": ',
-            _integers(_uncertainty(records.uncertainty_ns, width, known), ~known),
-            b', "earliest_ns": ',
-            _integers(records.earliest_ns, ~known | (records.earliest_ns <= -UNBOUNDED_NS)),
-            b', "latest_ns": ',
-            _integers(latest, ~known | (latest >= UNBOUNDED_NS)),
-            b', "order": ',
-            pc.if_else(pa.array(no_order), b"null", _ORDERS.take(positions(merged.certainty.astype(np.int64)))),
-            b', "probability": ',
-            _probabilities(merged.probability, no_order),
-            b', "group": ',
+            _times(time_ns),
+            integers(time_ns),
+            self._origins(records),
+            _or_null(integers(records.stamp_ns, _RESOLUTION), untimed, _RESOLUTION),
+            _or_null(integers(width, _UNCERTAINTY), untimed, _UNCERTAINTY),
+            _or_null(integers(_uncertainty(records.uncertainty_ns, width, known), _EARLIEST), unknown, _EARLIEST),
+            _or_null(integers(records.earliest_ns, _LATEST), unknown | (records.earliest_ns <= -UNBOUNDED_NS), _LATEST),
+            _or_null(integers(latest, _ORDER), unknown | (latest >= UNBOUNDED_NS), _ORDER),
+            RecordTexts.of_choices(_ORDERS, order),
+            _probabilities(merged),
+            RecordTexts.same(b', "group": ', len(records)),
             self._groups(merged.held, merged.held_after),
-            *_claims(text),
-            b', "text": "',
-            _texts(text),
-            b'"}\n',
+            *_claims(text, octets),
+            RecordTexts.same(b', "text": "', len(records)),
+            _texts(records.text, text, octets),
+            RecordTexts.same(b'"}\n', len(records)),
         ]
-        return as_bytes(pc.binary_join_element_wise(*columns, b""))
+        return as_bytes(interleaved(columns).array())
 
-    def _groups(self, held: Bool, held_after: bool) -> pa.Array:
+    def _origins(self, records: Records) -> RecordTexts:
+        """Whether each is corrected, its host, its log."""
+        logs = len(self._logs)
+        code = (records.host.astype(np.int64) * logs + records.source) * 2 + records.known
+        met, row = np.unique(code, return_inverse=True)
+        choices = []
+        for value in met.tolist():
+            place, corrected = divmod(value, 2)
+            host, log = divmod(place, logs)
+            names = json.dumps(self._hosts[host]), json.dumps(self._logs[log])
+            told = f', "corrected": {json.dumps(bool(corrected))}, "host": {names[0]}, "log": {names[1]}, "stamp_ns": '
+            choices.append(told.encode())
+        return RecordTexts.of_choices(choices, row)
+
+    def _groups(self, held: Bool, held_after: bool) -> RecordTexts:
         """Number of each record's group, or null; carried on over stretches."""
         after = np.append(held[1:], held_after)
         number = self._group + np.cumsum(~held & after)
         self._group = int(number[-1])
-        return _integers(number, ~(held | after))
+        rows = np.flatnonzero(held | after)
+        found = RecordTexts.same(b"null", len(held))
+        return found.with_rows(rows, integers(number[rows])) if len(rows) else found
 
 
-def binary_rows(rows: np.ndarray[tuple[int], np.dtype[Any]]) -> pa.Array:
-    """Rows of one width as byte strings, over the same memory."""
-    width = rows.dtype.itemsize
-    offsets = pa.py_buffer(np.arange(0, (len(rows) + 1) * width, width, dtype=np.int32))
-    return pa.Array.from_buffers(pa.binary(), len(rows), [None, offsets, pa.py_buffer(rows)])
+def _times(time_ns: Int64) -> RecordTexts:
+    """Where a document begins: up to its time and what follows it."""
+    rows = np.empty(len(time_ns), _TIME)
+    rows["before"], rows["z"], rows["after"] = b'{"schema": %d, "time": "' % SCHEMA, b"Z", b'", "time_ns": '
+    print_into(rows, time_ns)
+    return RecordTexts.of_rows(rows)
 
 
-def positions(rows: Int64 | Int32) -> pa.Array:
-    """Row numbers as Arrow takes them, without a copy."""
-    return pa.Array.from_buffers(pa.int64(), len(rows), [None, pa.py_buffer(np.ascontiguousarray(rows, np.int64))])
-
-
-def _integers(values: Int64, absent: Bool | None = None) -> pa.Array:
-    """Their digits; null where they are absent."""
-    found = pc.cast(pa.array(values, mask=absent), pa.string()).cast(pa.binary())
-    return found if absent is None else pc.fill_null(found, b"null")
-
-
-def _names(names: Sequence[str], number: Int64 | Int32) -> pa.Array:
-    return pa.array([json.dumps(name).encode() for name in names]).take(positions(number))
+def _or_null(found: RecordTexts, absent: Bool, after: bytes = b"") -> RecordTexts:
+    return found.where(absent, b"null" + after)
 
 
 def _uncertainty(clock_ns: Float64, width: Int64, known: Bool) -> Int64:
@@ -131,37 +132,38 @@ def _uncertainty(clock_ns: Float64, width: Int64, known: Bool) -> Int64:
     return np.ceil(both).astype(np.int64)
 
 
-def _probabilities(values: Float64, absent: Bool) -> pa.Array:
-    texts = np.full(len(values), b"1.0", "S24")
+def _probabilities(merged: MergedRecords) -> RecordTexts:
+    values = merged.probability
     rows = np.flatnonzero(values != 1.0)
-    texts[rows] = [b"null" if math.isnan(value) else repr(round(value, 6)).encode() for value in values[rows].tolist()]
-    texts[absent] = b"null"
-    return pa.array(texts.tolist(), pa.binary())
+    found = RecordTexts.same(b"1.0", len(values))
+    if len(rows):
+        found = found.with_rows(rows, shares(values[rows]))
+    first = np.zeros(len(values), np.bool_)
+    first[0] = merged.at_start
+    return _or_null(found, first)
 
 
-def _texts(text: pa.Array) -> pa.Array:
-    """The records' texts without their last newline, as what stands between the quotes of a JSON string."""
-    octets = np.frombuffer(as_bytes(text), np.uint8)
-    ends = _ends(text)
+def _texts(texts: RecordTexts, text: pa.Array, octets: UInt8) -> RecordTexts:
+    """The records' texts without their last newline, as what stands between the quotes of a JSON string.
+
+    `text` is the same as they lie one behind the other, `octets` their bytes.
+    """
+    ends = np.cumsum(texts.lengths(), dtype=np.int64)
+    newlines = bool((octets[ends - 1] == ord("\n")).all())
+    special = (octets - np.uint8(ord(" "))) > ord("~") - ord(" ")
+    special |= octets == ord('"')
+    special |= octets == ord("\\")
+    if newlines and np.count_nonzero(special) == len(text):  # the newlines at the ends
+        return texts.without_last_byte()
     unusual = (octets > ord("~")) | (octets < ord(" ")) & ~np.isin(octets, (9, 10, 13))
-    special = (octets < ord(" ")) | (octets == ord('"')) | (octets == ord("\\"))
     one_by_one = _rows_with(unusual, ends)
-    found = pc.binary_slice(text, 0, -1) if (octets[ends - 1] == ord("\n")).all() else _without_newline(text)
-    if np.count_nonzero(special) > len(text):  # more than the newlines at the ends
-        for character, escaped in _ESCAPES:
-            found = pc.replace_substring(found, character, escaped)
-    if not len(one_by_one):
-        return found
-    mask = np.zeros(len(text), np.bool_)
-    mask[one_by_one] = True
-    return pc.replace_with_mask(found, pa.array(mask), pa.array([_escaped(text[row].as_py()) for row in one_by_one]))
-
-
-def _ends(text: pa.Array) -> Int64:
-    """Where each text ends, counted from where the first begins."""
-    offsets = np.frombuffer(text.buffers()[1], np.int32)[text.offset : text.offset + len(text) + 1]
-    ends: Int64 = (offsets[1:] - offsets[0]).astype(np.int64)
-    return ends
+    found = pc.binary_slice(text, 0, -1) if newlines else _without_newline(text)
+    for character, escaped in _ESCAPES:
+        found = pc.replace_substring(found, character, escaped)
+    escaped_texts = RecordTexts.of_array(found)
+    if not one_by_one:
+        return escaped_texts
+    return escaped_texts.replaced(np.array(one_by_one), [_escaped(text[row].as_py()) for row in one_by_one])
 
 
 def _rows_with(marked: Bool, ends: Int64) -> list[int]:
@@ -178,16 +180,16 @@ def _escaped(text: bytes) -> bytes:
     return json.dumps(text.removesuffix(b"\n").decode("utf-8", "surrogateescape"))[1:-1].encode()
 
 
-def _claims(text: pa.Array) -> list[pa.Array]:
+def _claims(text: pa.Array, octets: UInt8) -> list[RecordTexts]:
     """What RFC 5424 lines claim of their own clocks, as a member of the document; nothing where no line does."""
-    found = pc.match_substring(text, b"[timeQuality") if b"[timeQuality" in as_bytes(text).tobytes() else None
-    if found is None:
+    if not (octets == ord("[")).any() or b"[timeQuality" not in octets.tobytes():
         return []
+    found = pc.match_substring(text, b"[timeQuality")
     rows = np.flatnonzero(found.to_numpy(zero_copy_only=False)).tolist()
     claims = [b""] * len(text)
     for row in rows:
         claims[row] = _claim(text[row].as_py())
-    return [pa.array(claims, pa.binary())]
+    return [RecordTexts.of_array(pa.array(claims, pa.binary()))]
 
 
 def _claim(text: bytes) -> bytes:

@@ -13,8 +13,9 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from noonmark.collector.estimate import Int32, Int64
+from noonmark.collector.estimate import Bool, Int32, Int64, UInt8
 
 VIEW_BYTES = 16
 SHORT = 12
@@ -41,19 +42,69 @@ class RecordTexts:
         return cls(_views(data, begins, ends - begins), (pa.py_buffer(data),))
 
     @classmethod
-    def of_rows(cls, rows: np.ndarray[tuple[int], np.dtype[Any]]) -> RecordTexts:
-        """Rows of one width as byte strings, over the same memory."""
+    def of_rows(
+        cls, rows: np.ndarray[tuple[int], np.dtype[Any]], begins: Int64 | None = None, lengths: Int64 | None = None
+    ) -> RecordTexts:
+        """Rows of one width as byte strings, over the same memory; of each only from `begins` on, or only `lengths`."""
         width = rows.dtype.itemsize
-        begins = np.arange(0, len(rows) * width, width)
-        data = memoryview(np.ascontiguousarray(rows).view(np.uint8).data)
-        return cls(_views(data, begins, np.full(len(rows), width)), (pa.py_buffer(data),))
+        places = np.arange(0, len(rows) * width, width)
+        data = np.ascontiguousarray(rows).view(np.uint8).data
+        if begins is not None:
+            places, lengths = places + begins, (width - begins if lengths is None else lengths)
+        return cls(
+            _views(data, places, np.full(len(rows), width) if lengths is None else lengths), (pa.py_buffer(data),)
+        )
+
+    @classmethod
+    def of_choices(cls, choices: Sequence[bytes], chosen: Int64 | Int32 | UInt8) -> RecordTexts:
+        """Of a few byte strings the one with each number."""
+        return cls.of_block(b"".join(choices), np.cumsum([len(choice) for choice in choices])).rows(chosen)
+
+    @classmethod
+    def same(cls, text: bytes, count: int) -> RecordTexts:
+        """One byte string so many times."""
+        return cls.of_choices([text], np.zeros(count, np.int64))
+
+    @classmethod
+    def of_array(cls, strings: pa.Array) -> RecordTexts:
+        """Byte strings that lie as Arrow's."""
+        offsets = np.frombuffer(strings.buffers()[1], np.int32)[strings.offset : strings.offset + len(strings) + 1]
+        return cls.of_block(as_bytes(strings), (offsets[1:] - offsets[0]).astype(np.int64))
 
     @classmethod
     def joined(cls, several: Sequence[RecordTexts]) -> RecordTexts:
         """One behind the other. Raises ValueError for none."""
         return cls(np.concatenate(_renumbered(several)), tuple(buffer for texts in several for buffer in texts.buffers))
 
-    def rows(self, chosen: Int64 | slice) -> RecordTexts:
+    def with_rows(self, rows: Int64, others: RecordTexts) -> RecordTexts:
+        """The same, but with others in some rows."""
+        own, fresh = _renumbered([self, others])
+        views = own.copy()
+        views[rows] = fresh
+        return RecordTexts(views, (*self.buffers, *others.buffers))
+
+    def replaced(self, rows: Int64, texts: Sequence[bytes]) -> RecordTexts:
+        """The same, but with other byte strings in some rows."""
+        others = RecordTexts.of_block(b"".join(texts), np.cumsum([len(text) for text in texts]))
+        return self.with_rows(rows, others)
+
+    def where(self, absent: Bool, text: bytes) -> RecordTexts:
+        """The same, but with another byte string where it is absent."""
+        if not absent.any():
+            return self
+        rows = np.flatnonzero(absent)
+        return self.with_rows(rows, RecordTexts.same(text, len(rows)))
+
+    def without_last_byte(self) -> RecordTexts:
+        """Each cut by one byte."""
+        lengths = self.lengths()
+        if len(lengths) and lengths.min() <= SHORT + 1:
+            return RecordTexts.of_array(pc.binary_slice(self.array(), 0, -1))
+        numbers = self.views.copy().view(np.int32).reshape(-1, 4)
+        numbers[:, _LENGTH] -= 1
+        return RecordTexts(numbers.ravel().view(self.views.dtype), self.buffers)
+
+    def rows(self, chosen: Int64 | Int32 | UInt8 | slice) -> RecordTexts:
         """Some of them."""
         return RecordTexts(self.views[chosen] if isinstance(chosen, slice) else self.views.take(chosen), self.buffers)
 
@@ -103,7 +154,7 @@ def _views(data: bytes | memoryview, begins: Int64, lengths: Int64) -> Views:
     numbers = np.zeros((len(begins), VIEW_BYTES // 4), np.int32)
     numbers[:, _LENGTH], numbers[:, _OFFSET] = lengths, begins
     short = np.flatnonzero(lengths <= SHORT)
-    if len(short):
+    if len(short) and len(data):
         places = begins[short, None] + np.arange(SHORT)
         octets = np.frombuffer(data, np.uint8)
         within = places < (begins + lengths)[short, None]
