@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noonmark.collector.history_codec import Damaged, seal
+from noonmark.collector.history_codec import Damaged, parts_of, seal, unseal
 from noonmark.collector.history_columns import (
     COLUMNS,
     DRIFT,
@@ -252,3 +252,28 @@ def test_damaged_groups_are_refused_at_a_glance_too() -> None:
         unpack_beside(body[:-3], HOSTS, START_NS)
     with pytest.raises(Damaged):
         unpack_beside(seal(b"\x01\x05"), HOSTS, START_NS)
+
+
+@given(st.integers(1, 8), st.integers(1, 30), KINDS)
+def test_a_group_of_the_older_form_in_one_piece_is_read_too(series: int, rows: int, kind: Kind) -> None:
+    """As it was written before parts: of so few series the one part follows its outline."""
+    body = pack_group(whole(series, rows), kind)
+    parts = parts_of(body)
+    assert parts is not None
+    older = seal(b"".join(map(unseal, parts)))
+
+    assert parts_of(older) is None
+    for number in (None, 0, 3 * (series - 1), 1):
+        new, old = unpack_group(body, kind, number), unpack_group(older, kind, number)
+        assert np.array_equal(new.numbers, old.numbers)
+        assert np.array_equal(new.matrix, old.matrix)
+    at_ns = START_NS + 7 * SECOND_NS
+    assert np.array_equal(unpack_beside(body, kind, at_ns)[1].matrix, unpack_beside(older, kind, at_ns)[1].matrix)
+
+
+@pytest.mark.parametrize("place", [0, 5, 9, 20, 40, -1])
+def test_a_changed_byte_among_parts_is_noticed(place: int) -> None:
+    body = bytearray(pack_group(whole(20, 30), HOSTS))
+    body[place] ^= 1
+    with pytest.raises(Damaged):
+        unpack_group(bytes(body), HOSTS)
