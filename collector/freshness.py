@@ -6,6 +6,7 @@ Once it is `OLD_NS` old it is told as what it is: of then, and of hosts that hav
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -52,3 +53,12 @@ def aged(view: FleetView, fresh: Freshness) -> FleetView:
     )
     note = f"the newest estimate is {format_age(fresh.at_least_ns)} old: nothing has been measured since"
     return replace(view, hosts=hosts, notes=(*view.notes, note))
+
+
+def aged_verdict(verdict: Mapping[str, Any], fresh: Freshness) -> dict[str, Any]:
+    """What an old estimate lets one say of the budgets: what was out was out; that all are within cannot be shown."""
+    if fresh.state != "old":
+        return dict(verdict)
+    text = f"Nothing has been measured for {format_age(fresh.at_least_ns)}. Before that: {verdict['text']}"
+    state = "cannot-be-shown" if verdict["state"] == "within" else verdict["state"]
+    return {**verdict, "state": state, "text": text}

@@ -8,7 +8,7 @@ from typing import Any
 from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
 from noonmark.collector.budgets import Budgets, HostBudget, fleet_budgets, tally
 from noonmark.collector.fitness_watch import Since
-from noonmark.collector.freshness import PAST, Freshness
+from noonmark.collector.freshness import PAST, Freshness, aged_verdict
 from noonmark.collector.present_json import fleet_json, host_json
 from noonmark.collector.views import FleetView, HostView
 
@@ -47,7 +47,7 @@ def fleet_document(
         "hosts": [_host(host, answers.get(host.host), since.get(host.host)) for host in chosen[:limit]],
         "budgets": [{"name": one.name, "tolerance_ns": one.tolerance_ns, "source": one.source} for one in budgets.all],
         "fitness": {str(fitness): count for fitness, count in counts.items()} if budgets else None,
-        "verdict": verdict(view, answers, ordered, since),
+        "verdict": aged_verdict(verdict(view, answers, ordered, since), fresh),
         "reference_standing": standing,
     }
     return document

@@ -10,7 +10,7 @@ import pytest
 from http_server import web_serving
 from small_estimates import estimate
 
-from noonmark.collector.freshness import OLD_NS, PAST, aged, freshness
+from noonmark.collector.freshness import OLD_NS, PAST, aged, aged_verdict, freshness
 from noonmark.collector.state import State
 from noonmark.collector.view_estimate import fleet_view
 
@@ -43,6 +43,16 @@ def test_hosts_of_an_old_estimate_are_not_called_measured() -> None:
     for then, now in zip(view.hosts, old.hosts, strict=True):
         assert (now.host, now.offset_ns, now.lower_ns) == (then.host, then.offset_ns, then.lower_ns)
         assert now.heard_ns is None or (then.heard_ns is not None and now.heard_ns == then.heard_ns + 3 * MINUTE_NS)
+
+
+def test_an_old_verdict_does_not_say_that_all_is_well_now() -> None:
+    within = {"state": "within", "text": "All 4 hosts are within their budgets."}
+    assert aged_verdict(within, freshness(0)) == within
+    assert aged_verdict(within, freshness(2 * MINUTE_NS)) == {
+        "state": "cannot-be-shown",
+        "text": "Nothing has been measured for 2 min. Before that: All 4 hosts are within their budgets.",
+    }
+    assert aged_verdict({"state": "out", "text": "x"}, freshness(2 * MINUTE_NS))["state"] == "out"
 
 
 def test_current_and_past_views_are_left_as_they_are() -> None:
