@@ -21,13 +21,13 @@ def is_free(where: HostPort) -> bool:
 
 
 def _can_bind(family: int, address: tuple[object, ...]) -> bool:
-    with socket.socket(family, socket.SOCK_STREAM) as one:
-        one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        if family == socket.AF_INET6:
-            one.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
-        try:
+    try:
+        with socket.socket(family, socket.SOCK_STREAM) as one:
+            one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            if family == socket.AF_INET6:
+                one.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
             one.bind(address)
             one.listen(1)
-        except OSError as error:
-            return error.errno != errno.EADDRINUSE
+    except OSError as error:
+        return error.errno != errno.EADDRINUSE
     return True
