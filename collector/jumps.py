@@ -18,6 +18,7 @@ from noonmark.collector.changes import Change
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, rough_offsets
 from noonmark.collector.pairing import NEVER, Pairing, pair_up, rough_paths
+from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.survey import FASTEST, Survey
@@ -123,14 +124,15 @@ def without_jumps(
                 )
                 keep[path.rows[~(agreed & here.covers(path.own) & there.covers(path.when))]] = False
     for jump in jumps:
-        if jump.host in roots:
+        if jump.host in roots or abs(abs(jump.size_ns) - NS) < NEAR_SECOND_NS:
             keep &= _beside(laid, offset, suspects, jump)
     return choose(laid, keep), tuple(jumps)
 
 
 def _beside(probes: ProbeColumns, offset: Int64, suspects: list[int], jump: Jump) -> Bool:
-    """Probes (N,) on the kept side of a reference's setting. Either it was set, or all others were, as a leap second
-    does: they then told that second twice, and the dates of what lies beyond are wrong by it."""
+    """Probes (N,) on the kept side of a reference's setting, or of a whole second's. Either that host was set, or all
+    others were, as a leap second does: they then told that second twice, and the dates of what lies beyond are wrong
+    by it."""
     doubtful = np.isin(probes.source, suspects)
     when = np.where(doubtful, probes.t2_ns - offset[probes.destination], probes.t1_ns - offset[probes.source])
     return np.asarray(when >= jump.before_ns if jump.later else when <= jump.after_ns)
