@@ -16,6 +16,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from noonmark.collector.bend import HostBends, Window, believed_bends, path_bends, straightened, window_of
+from noonmark.collector.blunt import bluntness
 from noonmark.collector.common_error import LEAST_DRIFT_PPB
 from noonmark.collector.corridors import Corridor, Walls, widest
 from noonmark.collector.edges import Envelope, envelope
@@ -241,10 +242,12 @@ def _likeliest(fit: Fit, walls: Walls, tick_ns: Float64, a: Int64, b: Int64, usa
     spreads = [
         np.maximum(spread, LEAST_SPREAD_NS) + tick_ns[usable] for spread in (ends.upper_spread_ns, ends.lower_spread_ns)
     ]
+    blunt = bluntness(some, slope) ** 2
     z, variance, solution = fit.residual + network.fitted(fit.solution.unknowns), fit.variance.copy(), fit.solution
     for round_ in range(LIKELIHOOD_ROUNDS):
         told, variance[:paths] = leaning(some, slope, *spreads)
         z[:paths] = told
+        variance[:paths] *= blunt
         last = round_ == LIKELIHOOD_ROUNDS - 1
         solution = solve(
             network,
