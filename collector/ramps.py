@@ -19,6 +19,8 @@ ALIKE_NS = 5e6
 """Members of a smearing group are together within this."""
 LEAST_SMEAR_NS = 30e6
 MOST_SMEAR_NS = 0.6e9
+SLOWEST_PPB, FASTEST_PPB = 0.95 * NS / 86_400, 1.05 * NS / 7_200
+"""Rates of smears that last from 2 to 24 hours, and what else such clocks are off."""
 APART = 0.1
 GROUP = 3
 """Fewer hosts agree by chance."""
@@ -61,29 +63,49 @@ def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list
     for group in np.split(ordered, breaks):
         if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS or not _stands_apart(offset, seen, group):
             continue
-        middle, rate = float(np.median(offset[group])), float(drift[group].mean())
-        told = (
-            f"one of {len(group)} hosts that are all {abs(middle) / 1e6:.1f} ms {'ahead' if middle > 0 else 'behind'} "
-            f"(their mean drift is {rate / 1e3:+.1f} ppm): a smeared leap second, or a time of their own?"
-        )
-        findings += [
-            Finding(
-                FindingKind.LEAP_OR_SMEAR,
-                survey.frames.epoch_ns,
-                f"{survey.probes.hosts[host]} is {told}",
-                host=survey.probes.hosts[host],
-                size_ns=round(float(offset[host])),
-                evidence={"drift_ppb": float(drift[host]), "group": float(len(group)), "group_drift_ppb": rate},
-            )
-            for host in group
-        ]
+        findings += _group(survey, offset, drift, group)
+    return findings + _beginning(survey, offset, drift, seen)
+
+
+def _beginning(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list[Finding]:
+    """Groups that have only begun to smear, or have nearly ended: what they share is the rate."""
+    findings = []
+    near = seen & (np.abs(offset) <= LEAST_SMEAR_NS)
+    candidates = np.flatnonzero(near & (np.abs(drift) > SLOWEST_PPB) & (np.abs(drift) < FASTEST_PPB))
+    ordered = candidates[np.argsort(drift[candidates])]
+    breaks = np.flatnonzero(np.diff(drift[ordered]) > APART * np.abs(drift[ordered[1:]])) + 1
+    for group in np.split(ordered, breaks):
+        alike = len(group) >= GROUP and np.ptp(drift[group]) <= APART * np.abs(np.median(drift[group]))
+        if alike and np.ptp(offset[group]) <= ALIKE_NS and _stands_apart(drift, seen, group):
+            findings += _group(survey, offset, drift, group)
     return findings
 
 
-def _stands_apart(offset: Float64, seen: Bool, group: Int64) -> bool:
-    """Whether most other hosts agree with the reference far better; scattered clocks meet by chance."""
+def _group(survey: Survey, offset: Float64, drift: Float64, group: Int64) -> list[Finding]:
+    """A finding for each of its hosts."""
+    middle, rate = float(np.median(offset[group])), float(drift[group].mean())
+    told = (
+        f"one of {len(group)} hosts that are all {abs(middle) / 1e6:.1f} ms {'ahead' if middle > 0 else 'behind'} "
+        f"(their mean drift is {rate / 1e3:+.1f} ppm): a smeared leap second, or a time of their own?"
+    )
+    return [
+        Finding(
+            FindingKind.LEAP_OR_SMEAR,
+            survey.frames.epoch_ns,
+            f"{survey.probes.hosts[host]} is {told}",
+            host=survey.probes.hosts[host],
+            size_ns=round(float(offset[host])),
+            evidence={"drift_ppb": float(drift[host]), "group": float(len(group)), "group_drift_ppb": rate},
+        )
+        for host in group
+    ]
+
+
+def _stands_apart(size: Float64, seen: Bool, group: Int64) -> bool:
+    """Whether most other hosts agree with the reference far better, in offset or drift; scattered clocks meet by
+    chance."""
     rest = seen.copy()
     rest[group] = False
     if rest.sum() < GROUP:
         return False
-    return float(np.median(np.abs(offset[rest]))) < APART * float(np.abs(np.median(offset[group])))
+    return float(np.median(np.abs(size[rest]))) < APART * float(np.abs(np.median(size[group])))

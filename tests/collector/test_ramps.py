@@ -48,3 +48,18 @@ def test_two_hosts_agree_by_chance() -> None:
 
 def test_scattered_hosts_are_no_group() -> None:
     assert leaps([Clock(), Clock(100 * MS), Clock(130 * MS), Clock(170 * MS), Clock(220 * MS)]) == []
+
+
+@pytest.mark.parametrize("hours", [24.0, 20.0, 2.0])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_hosts_that_have_only_begun_to_smear_share_a_rate(hours: float, sign: int) -> None:
+    rate = sign / (hours * 3_600)
+    smeared = [Clock(sign * MS + number * 20_000, rate + number * 1e-7) for number in range(4)]
+    found = leaps([Clock(), Clock(9, 2e-7), Clock(-40, -3e-7), Clock(5), *smeared])
+    assert [finding.host for finding in found] == [f"host-{number}" for number in range(4, 8)]
+    assert found[0].evidence["group_drift_ppb"] == pytest.approx(rate * 1e9, abs=200)
+
+
+def test_quartzes_of_like_rates_among_scattered_ones_do_not_smear() -> None:
+    alike = [Clock(number, 2e-5 + number * 1e-8) for number in range(3)]
+    assert leaps([Clock(), Clock(9, -3e-5), Clock(-40, 1.5e-5), Clock(5, 4e-5), Clock(5, -1e-5), *alike]) == []
