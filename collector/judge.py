@@ -16,7 +16,7 @@ from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int
 from noonmark.collector.frames import NS
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
-from noonmark.collector.settle import Settled
+from noonmark.collector.settle import Settled, worth_cutting
 from noonmark.collector.survey import Survey
 
 OUTLYING = 9.0
@@ -282,16 +282,17 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
     survey = settled.survey
     steps = [change for change in settled.changes if change.step]
     within = dict(zip((change.node for change in steps), _within_s(survey, steps, probes).tolist(), strict=True))
-    variance = survey.fit.offsets.solution.variance(
-        np.array([change.node for change in settled.changes], dtype=np.int64),
-        survey.fit.offsets.network.anchor[
-            survey.fit.offsets.network.component[[change.node for change in settled.changes]]
-        ],
+    uncertainty = _offset_uncertainty(survey)
+    nodes = np.array([change.node for change in settled.changes], dtype=np.int64)
+    # A change that was left in the window makes its own clock's uncertainty larger: there the usual one counts.
+    left_in = np.array([not worth_cutting(change) for change in settled.changes], dtype=bool)
+    own_uncertainty = np.where(
+        left_in, np.minimum(uncertainty[nodes], np.median(uncertainty[survey.anchors.node])), uncertainty[nodes]
     )
     rate_changes = sum(not change.step for change in settled.changes)
     steered = rate_changes > max(2.0, COMMON * survey.anchors.hosts)
     findings = []
-    for change, own in zip(settled.changes, np.sqrt(variance), strict=True):
+    for change, own in zip(settled.changes, own_uncertainty, strict=True):
         moved = abs(change.size) * (1.0 if change.step else max(abs(change.boundary_s), change.slot_s))
         if (
             change.certainty < CLEAR_STORY
@@ -301,6 +302,13 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
             continue
         findings.append(_change(survey, change, within))
     return findings
+
+
+def _offset_uncertainty(survey: Survey) -> Float64:
+    """Standard uncertainty (V,) of the nodes' offsets by queues and asymmetry alone."""
+    network, solution = survey.fit.offsets.network, survey.fit.offsets.solution
+    nodes = np.arange(network.nodes)
+    return np.sqrt(solution.variance(nodes, network.anchor[network.component]))
 
 
 def _change(survey: Survey, change: Change, within_s: Mapping[int, float]) -> Finding:

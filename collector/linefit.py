@@ -217,7 +217,7 @@ def _drift_fit(
     bad_fit = np.maximum(-corridor.width_ns, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         variance = (SLOPE_FACTOR * (spread + bad_fit + tick_ns) / span) ** 2
-    usable = (count >= 3) & (span > SHORTEST_SPAN_S) & np.isfinite(variance)
+    usable = (count >= 2) & (span > SHORTEST_SPAN_S) & np.isfinite(variance)
     pulls = anchors.declared
     network = _reduced(mesh, anchors, usable)
     pulled = -frames.drift[pulls] * NS

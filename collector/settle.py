@@ -10,6 +10,7 @@ import numpy as np
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
 from noonmark.collector.estimate import Bool, Float64, ProbeColumns
 from noonmark.collector.frames import NS
+from noonmark.collector.joint_steps import Fitted, joint_steps
 from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.rows import choose
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
@@ -32,6 +33,8 @@ SAMPLE = 4096
 """So many paths tell how crooked a fleet's clocks are."""
 RATE_OF_ROUGHNESS = 24.0
 """A clock that strays by s over a span T was seen to change its rate by about 24 s / T (found by simulation)."""
+LEAST_LEFT = 2.5
+"""Two whole slots, and half of the one in which a change lies, tell a rate."""
 UNSEEN = 0.5
 """A clock seen to change its rate may have done so again since: half such a change, for as long as one stays unseen."""
 
@@ -96,8 +99,11 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     survey = whole = cut.survey
     for _ in range(MOST_ROUNDS):
         fresh, seen = changes_in(survey) if seen is None else seen, None
+        # What is loud goes first; and where time itself leapt, no clock ran evenly enough to look for what is small.
+        if not fresh and not any(map(_whole_second, found)):
+            fresh = small_changes_in(survey)
         found += fresh
-        cuts = fresh or _still_torn(survey, found, low, high)
+        cuts = [change for change in fresh or _still_torn(survey, found, low, high) if worth_cutting(change)]
         if not cuts:
             break
         _narrow(low, high, cuts)
@@ -121,6 +127,14 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
 def _jumped(change: Change) -> bool:
     """Whether no steering could have moved the clock so far within a slot."""
     return change.step and abs(change.size) > FASTEST * NS * change.slot_s
+
+
+def worth_cutting(change: Change) -> bool:
+    """Whether enough is left after a cut to tell the clock's rate; else all that is left is that it is within what an
+    honest clock's may be, which costs more than a small change left in."""
+    since_s = abs(change.boundary_s)
+    moved = abs(change.size) * (1.0 if change.step else since_s)
+    return since_s >= LEAST_LEFT * change.slot_s or moved > FASTEST * NS * since_s
 
 
 def _whole_second(change: Change) -> bool:
@@ -207,7 +221,8 @@ def _restlessness(found: list[Change], unfollowed: float, nodes: int) -> tuple[F
 
 
 def _undecided(found: list[Change], survey: Survey) -> Float64:
-    """How far each node (V,) may be off because no probe tells on which side of a change the asked instant lies.
+    """How far each node (V,) may be off because no probe tells on which side of a change the asked instant lies, or
+    because the change was left in.
 
     That is within a slot of the change, and wherever the node was not seen between the two: a host that slept. Asked
     are all the probes of `survey`, those beyond a change too.
@@ -224,7 +239,9 @@ def _undecided(found: list[Change], survey: Survey) -> Float64:
         low, high = sorted((change.boundary_s, 0.0))
         own = (source == change.node) | (destination == change.node)
         between = own & (asked >= low) & (asked <= high)
-        if abs(change.boundary_s) <= change.slot_s or not between.any():
+        if not worth_cutting(change):
+            undecided[change.node] += abs(change.size) * (1.0 if change.step else abs(change.boundary_s))
+        elif abs(change.boundary_s) <= change.slot_s or not between.any():
             undecided[change.node] += abs(change.size) * (1.0 if change.step else change.slot_s)
     return undecided
 
@@ -240,7 +257,8 @@ def _still_torn(survey: Survey, found: list[Change], low: Float64, high: Float64
         own = (survey.first == change.node) | (survey.second == change.node)
         if own.any() and 2 * (torn & own).sum() > own.sum():
             edge = low[change.node] if change.boundary_s <= 0 else high[change.node]
-            further.append(replace(change, boundary_s=float(edge)))
+            if np.isfinite(edge):
+                further.append(replace(change, boundary_s=float(edge)))
     return further
 
 
@@ -250,7 +268,16 @@ def changes_in(survey: Survey) -> list[Change]:
     bends = survey.fit.bends
     odd = np.flatnonzero(bends.clear & (np.abs(bends.bend) > ODD * bends.at_most))
     crooked = odd.tolist() if len(odd) <= MOST_ODD else []
-    return find_changes(survey.walls, survey.fit.corridor.slope, where, survey.anchors.reference, survey.slots, crooked)
+    blameless = survey.anchors.reference
+    return find_changes(survey.walls, survey.fit.corridor.slope, where, blameless, survey.slots, crooked)
+
+
+def small_changes_in(survey: Survey) -> list[Change]:
+    """Clocks that jumped by less than any of their paths alone would show."""
+    fit = survey.fit
+    spreads = fit.ends.upper_spread_ns, fit.ends.lower_spread_ns
+    fitted = Fitted(fit.straight, fit.slope, *spreads, unfollowed_ns(survey))
+    return joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
 
 
 def _narrow(low: Float64, high: Float64, changes: list[Change]) -> None:

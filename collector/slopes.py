@@ -34,8 +34,8 @@ def leaning(
 
     def work(rows: slice) -> tuple[Float64, ...]:
         some, own = walls.rows(rows), slope[rows, None]
-        above = _wall(some.upper_ns - own * some.upper_s, some.upper_s, upper_spread_ns[rows])
-        below = _wall(own * some.lower_s - some.lower_ns, some.lower_s, lower_spread_ns[rows])
+        above = wall_leaning(some.upper_ns - own * some.upper_s, some.upper_s, upper_spread_ns[rows])
+        below = wall_leaning(own * some.lower_s - some.lower_ns, some.lower_s, lower_spread_ns[rows])
         push = below[0] - above[0]
         return push, above[1] + below[1] + EXPECTED * push**2
 
@@ -45,7 +45,7 @@ def leaning(
     return slope + step, np.divide(1.0, information, out=np.full_like(push, np.inf), where=told)
 
 
-def _wall(height: Float64, seconds: Float64, spread_ns: Float64) -> tuple[Float64, Float64]:
+def wall_leaning(height: Float64, seconds: Float64, spread_ns: Float64) -> tuple[Float64, Float64]:
     """Slope and curvature of one wall's logarithmic likelihood in its own tilt; heights (P, K) point away from it."""
     used = np.isfinite(height)
     count = np.maximum(used.sum(axis=1), 1)

@@ -188,20 +188,38 @@ def test_events_of_the_lab_are_what_these_tests_take_them_for() -> None:
     assert {event.kind for event in events} == {FaultKind.STEP, FaultKind.SUSPEND, FaultKind.SLEW}
 
 
-def test_steps_of_ten_local_uncertainties_are_named_two_ticks_later() -> None:
-    """Local: what the probes since the step alone would give. Ticks of ten seconds, a window of a minute."""
-    tick_s, window_s, named = 10, 60, 0
+@pytest.mark.parametrize("kind", ["kernel-lan", "heavy-tails"])
+def test_steps_of_five_local_uncertainties_are_named_two_ticks_later(kind: str) -> None:
+    """Local: what the probes since the step alone would give. By default: a tick of 5 s, a window of a minute, an
+    exchange a second."""
+    window_s, since_s, named, others = 60, 10, 0, 0
     for seed in range(8):
-        probes, truth = simulate("kernel-lan", hosts=40, seconds=window_s + 2 * tick_s, seed=seed)
+        probes, truth = simulate(kind, hosts=30, seconds=window_s, seed=seed, interval_s=1.0)
         host = truth.hosts[5 + seed]
-        at_ns = truth.start_ns + window_s * 10**9
-        since = probes.t1_ns >= at_ns
-        local = step(choose(probes, since), references=truth.references)
-        by_ns = round(10 * float(local.uncertainty_ns[truth.hosts.index(host)])) * (1 if seed % 2 else -1)
-        window = choose(probes, probes.t1_ns >= truth.start_ns + 2 * tick_s * 10**9)
-        seen = step(stepped(window, truth, host, at_ns, by_ns), references=truth.references)
+        at_ns = truth.start_ns + (window_s - since_s) * 10**9
+        local = step(choose(probes, probes.t1_ns >= at_ns), references=truth.references)
+        by_ns = round(5 * float(local.uncertainty_ns[truth.hosts.index(host)])) * (1 if seed % 2 else -1)
+        seen = step(stepped(probes, truth, host, at_ns, by_ns), references=truth.references)
         named += any(finding.kind is FindingKind.STEP and finding.host == host for finding in seen.findings)
+        others += sum(finding.host != host for finding in seen.findings)
     assert named >= 7
+    assert others == 0
+
+
+@pytest.mark.parametrize("since_s", [2, 4])
+def test_a_step_too_fresh_for_a_rate_is_told_and_widens_its_hosts_uncertainty_by_no_more_than_itself(
+    since_s: int,
+) -> None:
+    for seed in range(3):
+        probes, truth = simulate("kernel-lan", hosts=24, seconds=60, seed=seed, interval_s=1.0)
+        host, by_ns = 5 + seed, 3_000
+        at_ns = truth.start_ns + (60 - since_s) * 10**9
+        seen = step(stepped(probes, truth, truth.hosts[host], at_ns, by_ns), references=truth.references)
+        (found,) = (finding for finding in seen.findings if finding.host == truth.hosts[host])
+        assert found.kind is FindingKind.STEP
+        assert seen.uncertainty_ns[host] < by_ns
+        error_ns = seen.offset_ns[host] - float(truth.offsets_ns(seen.at_ns)[host]) - by_ns
+        assert abs(error_ns) < 4 * seen.uncertainty_ns[host]
 
 
 def stepped(probes: ProbeColumns, truth: Truth, host: str, at_ns: int, by_ns: int) -> ProbeColumns:
