@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 
 import click
 
@@ -27,9 +26,7 @@ from noonmark.collector.present import counted
 from noonmark.collector.verdicts import LIKELY
 from noonmark.collector.write_behind import write_behind
 
-READERS = 1
-"""Threads that read ahead. One more would only take the interpreter from the others."""
-MOST_BLOCKS, LEAST_BLOCK = 8 * BLOCK_BYTES, 1 << 16
+MOST_BLOCKS, LEAST_BLOCK = 16 * BLOCK_BYTES, 1 << 16
 """Bytes drawn at once from all logs together, and from one of very many."""
 
 
@@ -109,7 +106,6 @@ def order(
             window_ns=window_ns,
             tightened=tightened,
             uncertainty=as_json,
-            pool=stack.enter_context(ThreadPoolExecutor(READERS, "reader")),
         )
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
@@ -158,7 +154,8 @@ def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -
         lay_out = JsonWriter(hosts.names, [log.name.path for log in logs]).lay_out
     else:
         lay_out = TextWriter(hosts.names).lay_out
-    write_behind(merge.stretches(), sys.stdout.buffer, lay_out)
+    pieces = (piece for stretch in merge.stretches() for piece in lay_out(stretch))
+    write_behind(pieces, sys.stdout.buffer)
 
 
 def _say(text: str) -> None:

@@ -53,11 +53,6 @@ class OpenLog:
     """What went wrong while it was read."""
 
     @property
-    def is_file(self) -> bool:
-        """Whether it is a plain file, so that reading never waits for whoever writes it."""
-        return Path(self.name.path).is_file()
-
-    @property
     def counts(self) -> LogCounts:
         """What was read so far."""
         return self.source.counts

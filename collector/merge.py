@@ -20,7 +20,7 @@ from noonmark.collector.merge_source import NO_MORE, Records, Source
 from noonmark.collector.order_groups import half_reaches, uncut, with_open_steps
 from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
-STRETCH = 32_768
+STRETCH = 16_384
 """Records put in order at once, at least, while logs go on: enough to hide the cost of each call."""
 AWHILE_NS = 60 * 10**9
 """How far two hosts can be open to each other is looked up so often."""

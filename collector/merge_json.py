@@ -30,7 +30,7 @@ from noonmark.collector.stamps_syslog import read_time_quality, structured_data
 from noonmark.collector.verdicts import Certainty
 
 SCHEMA = 1
-PIECE_BYTES = 1 << 18
+PIECE_BYTES = 3 << 16
 """Bytes of lines laid out at once, about: few enough for the caches."""
 _ESCAPES = ((b"\\", b"\\\\"), (b'"', b'\\"'), (b"\n", b"\\n"), (b"\t", b"\\t"), (b"\r", b"\\r"))
 """What JSON escapes in a usual text; the backslash first."""

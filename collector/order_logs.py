@@ -6,7 +6,6 @@ Hosts are numbered as they are met: those named on the command line first, then 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
 
 from noonmark.collector.causal import CausalKnowledge, CausalStep, Mention, causal_steps, contradictions, findings_of
 from noonmark.collector.causal_field import field_value
@@ -16,7 +15,6 @@ from noonmark.collector.known_clocks import KnownClocks
 from noonmark.collector.log_files import OpenLog
 from noonmark.collector.merge import Merge
 from noonmark.collector.merge_source import WINDOW_NS, Source
-from noonmark.collector.read_ahead import read_ahead
 from noonmark.collector.verdicts import LIKELY
 
 NOBODY = "?"
@@ -60,16 +58,15 @@ def merge_of(
     window_ns: int = WINDOW_NS,
     tightened: CausalKnowledge | None = None,
     uncertainty: bool = True,
-    pool: Executor | None = None,
 ) -> Merge:
     """A merge of logs. `tightened` judges neighbours where messages proved more than `knowledge` does.
 
-    `uncertainty`: each record comes with its own. `pool`: files are read ahead there.
+    `uncertainty`: each record comes with its own.
     """
     sources = [
         Source(
             number,
-            read_ahead(log.blocks(), pool) if pool is not None and log.is_file else log.blocks(),
+            log.blocks(),
             knowledge,
             hosts.resolver(log.name.host),
             window_ns=window_ns if log.hosts_from_lines else 0,

@@ -1,39 +1,37 @@
-"""Make bytes of a stream of parts, and write them, while the next parts are made: one thread more, few parts between.
-The rim of long outputs.
+"""Write pieces of bytes while the next are made: one thread more, few pieces between. The rim of long outputs.
 
-Writing to a file is mostly the kernel copying bytes, and needs no interpreter; so it costs no time of its own.
+Writing to a file is mostly the kernel copying bytes, and needs no interpreter; so it costs no time of its own. More is
+not left to other threads: with two that reckon, each waits for the interpreter more than it gains.
 """
 
 from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Iterable
-from typing import BinaryIO, TypeVar
+from collections.abc import Iterable
+from typing import BinaryIO
 
-PARTS_BETWEEN = 1
-Part = TypeVar("Part")
+PIECES_BETWEEN = 4
 
 
-def write_behind(parts: Iterable[Part], out: BinaryIO, lay_out: Callable[[Part], Iterable[bytes | memoryview]]) -> None:
-    """Write every part, laid out as pieces of bytes, in order, and flush. What any of it raises is raised here."""
-    waiting: queue.Queue[Part | None] = queue.Queue(PARTS_BETWEEN)
+def write_behind(pieces: Iterable[bytes | memoryview], out: BinaryIO) -> None:
+    """Write all pieces in order, and flush. What any of it raises is raised here."""
+    waiting: queue.Queue[bytes | memoryview | None] = queue.Queue(PIECES_BETWEEN)
     trouble: list[BaseException] = []
 
     def write() -> None:
-        while (part := waiting.get()) is not None:
+        while (piece := waiting.get()) is not None:
             if not trouble:
                 try:
-                    for piece in lay_out(part):
-                        write_whole(out, piece)
+                    write_whole(out, piece)
                 except BaseException as error:
                     trouble.append(error)
 
     writer = threading.Thread(target=write, name="writer")
     writer.start()
     try:
-        for part in parts:
-            waiting.put(part)
+        for piece in pieces:
+            waiting.put(piece)
             if trouble:
                 break
     finally:
