@@ -27,8 +27,9 @@ from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slopes import EXPECTED, wall_leaning
 from noonmark.collector.slots import LEAST_NOISE_NS
 
-BY_CHANCE = 1e-6
-"""Bound of the chance that a host is thought to have jumped within one slot though it did not."""
+BY_CHANCE = 1e-4
+"""Bound of the chance that any of a fleet's hosts is thought to have jumped within a slot though it did not; of small
+fleets each host has a hundredth of it."""
 THOROUGH = 4_000
 """Fleets of no more paths have all hosts looked at closely, in the whole window."""
 SUSPECT = 3.0
@@ -151,7 +152,7 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
         return reduce(_Told.surer, told)
 
     told = searched(sides)
-    jumped = told.log_chance < np.log(BY_CHANCE)
+    jumped = told.log_chance < np.log(BY_CHANCE / max(ends.nodes, 100))
     if not jumped.any():
         return []
     # With their jumps taken out, little may be left that only lines explain: else these explain the jumps as well.
