@@ -22,6 +22,8 @@ MOST_SMEAR_NS = 0.6e9
 SLOWEST_PPB, FASTEST_PPB = 0.95 * NS / 86_400, 1.05 * NS / 7_200
 """Rates of smears that last from 2 to 24 hours, and what else such clocks are off."""
 APART = 0.1
+SAME_RATE = 0.03
+"""Hosts that follow one smear keep its rate to within this share: the clocks they are steered by do."""
 GROUP = 3
 """Fewer hosts agree by chance."""
 
@@ -73,9 +75,9 @@ def _beginning(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> l
     near = seen & (np.abs(offset) <= LEAST_SMEAR_NS)
     candidates = np.flatnonzero(near & (np.abs(drift) > SLOWEST_PPB) & (np.abs(drift) < FASTEST_PPB))
     ordered = candidates[np.argsort(drift[candidates])]
-    breaks = np.flatnonzero(np.diff(drift[ordered]) > APART * np.abs(drift[ordered[1:]])) + 1
+    breaks = np.flatnonzero(np.diff(drift[ordered]) > SAME_RATE * np.abs(drift[ordered[1:]])) + 1
     for group in np.split(ordered, breaks):
-        alike = len(group) >= GROUP and np.ptp(drift[group]) <= APART * np.abs(np.median(drift[group]))
+        alike = len(group) >= GROUP and np.ptp(drift[group]) <= SAME_RATE * np.abs(np.median(drift[group]))
         if alike and np.ptp(offset[group]) <= ALIKE_NS and _stands_apart(drift, seen, group):
             findings += _group(survey, offset, drift, group)
     return findings

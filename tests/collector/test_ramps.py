@@ -63,3 +63,9 @@ def test_hosts_that_have_only_begun_to_smear_share_a_rate(hours: float, sign: in
 def test_quartzes_of_like_rates_among_scattered_ones_do_not_smear() -> None:
     alike = [Clock(number, 2e-5 + number * 1e-8) for number in range(3)]
     assert leaps([Clock(), Clock(9, -3e-5), Clock(-40, 1.5e-5), Clock(5, 4e-5), Clock(5, -1e-5), *alike]) == []
+
+
+def test_three_of_eight_that_drift_alike_by_chance_do_not_smear() -> None:
+    # Rates as independent quartzes in one of a thousand fleets had them.
+    alike = [Clock(669_053, 13.019e-6), Clock(1_112_382, 13.882e-6), Clock(1_344_784, 13.647e-6)]
+    assert leaps([Clock(), Clock(9, 2e-7), Clock(-40, -3e-7), Clock(5, 1e-6), Clock(7, -8e-7), *alike]) == []
