@@ -16,7 +16,7 @@ from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int
 from noonmark.collector.frames import NS
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
-from noonmark.collector.settle import Settled, worth_cutting
+from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
 
 OUTLYING = 9.0
@@ -39,6 +39,8 @@ WORTH_TELLING = 5.0
 """A change is told when it moved the clock by this many of its own standard uncertainties."""
 CLEAR_STORY = 4.0
 """And when it stands out so far from the noise of what the host's paths show."""
+PLAIN = 5.0
+"""A step that stands out so far is told whatever else is uncertain of its clock: asymmetry, for one, cancels in it."""
 LEAST_RATE_CHANGE_PPB = 1_000.0
 COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
@@ -282,13 +284,7 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
     survey = settled.survey
     steps = [change for change in settled.changes if change.step]
     within = dict(zip((change.node for change in steps), _within_s(survey, steps, probes).tolist(), strict=True))
-    uncertainty = _offset_uncertainty(survey)
-    nodes = np.array([change.node for change in settled.changes], dtype=np.int64)
-    # A change that was left in the window makes its own clock's uncertainty larger: there the usual one counts.
-    left_in = np.array([not worth_cutting(change) for change in settled.changes], dtype=bool)
-    own_uncertainty = np.where(
-        left_in, np.minimum(uncertainty[nodes], np.median(uncertainty[survey.anchors.node])), uncertainty[nodes]
-    )
+    own_uncertainty = _offset_uncertainty(survey, np.array([change.node for change in settled.changes], dtype=np.int64))
     rate_changes = sum(not change.step for change in settled.changes)
     steered = rate_changes > max(2.0, COMMON * survey.anchors.hosts)
     findings = []
@@ -296,7 +292,7 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
         moved = abs(change.size) * (1.0 if change.step else max(abs(change.boundary_s), change.slot_s))
         if (
             change.certainty < CLEAR_STORY
-            or moved < WORTH_TELLING * own
+            or (moved < WORTH_TELLING * own and not (change.step and change.certainty > PLAIN))
             or (not change.step and (steered or abs(change.size) < LEAST_RATE_CHANGE_PPB))
         ):
             continue
@@ -304,11 +300,10 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
     return findings
 
 
-def _offset_uncertainty(survey: Survey) -> Float64:
-    """Standard uncertainty (V,) of the nodes' offsets by queues and asymmetry alone."""
+def _offset_uncertainty(survey: Survey, nodes: Int64) -> Float64:
+    """Standard uncertainty of some nodes' offsets by queues and asymmetry alone."""
     network, solution = survey.fit.offsets.network, survey.fit.offsets.solution
-    nodes = np.arange(network.nodes)
-    return np.sqrt(solution.variance(nodes, network.anchor[network.component]))
+    return np.sqrt(solution.variance(nodes, network.anchor[network.component[nodes]]))
 
 
 def _change(survey: Survey, change: Change, within_s: Mapping[int, float]) -> Finding:
