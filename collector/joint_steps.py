@@ -42,6 +42,8 @@ BORNE_OUT = 0.5
 """The smaller of the movements of the least forward and backward delays must be this share of the step."""
 UNMOVED = 4.0
 """A jump leaves round trips as they were: by so many standard deviations they may differ by chance."""
+WANDER_PPB = 1.0
+"""What a quartz may wander from its line for each second, as certain limits allow it too."""
 MOST_LINES = 0.5
 """A host is not judged if at any time the lines of more of its paths changed: the rest then shows nothing."""
 TOGETHER = 3
@@ -320,7 +322,8 @@ def _together(
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = whole**2 / squares
         size = (sums[0] + sums[1]) / whole
-        variance = 1.0 / whole + stray_ns**2 + LEAST_NOISE_NS**2 + (levers / whole) ** 2 * slope_variance
+        left_open = slope_variance + WANDER_PPB**2
+        variance = 1.0 / whole + stray_ns**2 + LEAST_NOISE_NS**2 + (levers / whole) ** 2 * left_open
         deviations = np.abs(size) / np.sqrt(variance)
         towards, away = sums[0] / weights[0], sums[1] / weights[1]
         agreed = np.minimum(np.sign(size) * towards, np.sign(size) * away) >= BORNE_OUT * np.abs(size)
