@@ -21,6 +21,8 @@ JITTER = 0.25
 MUCH = 64
 """Datagrams at one look. A receive buffer of the usual 208 KiB holds some 170 to 270 of them."""
 LITTLE = 32
+SOON_NS = 4_000_000_000
+"""At intervals up to this the first probes are not waited for in rounds: they are due within a second."""
 EMPTY_AT_MOST = 2
 """Rounds in a row that bring nothing, before waiting for arrivals again."""
 
@@ -32,6 +34,7 @@ class Rounds:
         self._rng = rng
         self._longest_ns = self._length_ns = LONGEST_NS
         self._shortest_interval_ns: int | None = None
+        self._first = False
         self._empty = 0
         self.next_ns: int | None = None
 
@@ -40,7 +43,8 @@ class Rounds:
         wanted = LONGEST_NS if shortest_interval_ns is None else round(shortest_interval_ns * PART)
         longest_ns = min(LONGEST_NS, max(SHORTEST_NS, wanted))
         if shortest_interval_ns != self._shortest_interval_ns:
-            self.next_ns = None  # the first probes leave when they are due
+            self.next_ns = None
+            self._first = shortest_interval_ns is not None and shortest_interval_ns <= SOON_NS
         self._shortest_interval_ns = shortest_interval_ns
         self._longest_ns, self._length_ns = longest_ns, min(self._length_ns, longest_ns)
 
@@ -50,6 +54,11 @@ class Rounds:
             self._length_ns //= 4
         elif found <= LITTLE:
             self._length_ns = min(self._longest_ns, max(SHORTEST_NS, 2 * self._length_ns))
+        if sent:
+            self._first = False
+        elif self._first:  # the first probes leave when they are due; until then arrivals wake
+            self.next_ns = None
+            return
         self._empty = 0 if found or sent else self._empty + 1
         silent = self._empty >= EMPTY_AT_MOST or (self._empty > 0 and self.next_ns is None)
         if self._length_ns < SHORTEST_NS or silent:

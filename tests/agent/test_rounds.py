@@ -12,6 +12,8 @@ MS = 1_000_000
 def rounds(interval_ns: int | None = 1000 * MS) -> Rounds:
     one = Rounds(random.Random(1))
     one.probe_every(interval_ns)
+    one.looked(found=0, sent=1, now=0)  # its first probes have left
+    one.next_ns = None
     return one
 
 
@@ -58,6 +60,8 @@ def test_first_probes_wait_for_no_round() -> None:
     one.probe_every(1000 * MS)
     one.looked(found=0, sent=0, now=0)
     assert one.next_ns is None, "so that the schedule's own moment wakes"
+    one.looked(found=4, sent=0, now=0)
+    assert one.next_ns is None, "whatever else comes before it"
     one.looked(found=0, sent=2, now=0)
     one.probe_every(1000 * MS)
     assert one.next_ns is not None, "another plan at the same interval changes nothing"
