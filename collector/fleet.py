@@ -36,7 +36,7 @@ DOUBTED = 0.05
 """Edges believed less than this teach nothing."""
 ROUNDS = 6
 ROUND_TOLERANCE = 1e-4
-FINAL_TOLERANCE = 1e-9
+FINAL_TOLERANCE = 1e-8
 CAUCHY = 2.385
 HUBER = 1.5
 BISQUARE = 6.0

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
+from functools import partial, reduce
 
 import numpy as np
 
@@ -190,24 +190,28 @@ def _suspects(fitted: Fitted, ends: Ends, tried: Sequence[int]) -> Int64:
 
     def work(rows: slice) -> tuple[Float64, ...]:
         sides = _sides(walls.rows(rows))
-        count = [np.isfinite(side.height).sum(axis=1) for side in sides]
         spreads = fitted.upper_spread_ns[rows], fitted.lower_spread_ns[rows]
-        waits = tuple(np.maximum(spread, LEAST_NOISE_NS) * n for spread, n in zip(spreads, count, strict=True))
-        moved = [_moved(sides, fitted.slope[rows], (waits[0], waits[1]), slot) for slot in tried]
-        return tuple(
-            np.asarray(column, dtype=np.float64) for one in moved for column in (*one.by_ns, *one.weight, one.line)
+        forward, backward = (
+            np.maximum(spread, LEAST_NOISE_NS) * np.isfinite(side.height).sum(axis=1)
+            for spread, side in zip(spreads, sides, strict=True)
         )
+        columns: list[Float64] = []
+        for slot in tried:
+            moved = _moved(sides, fitted.slope[rows], (forward, backward), slot)
+            for by_ns, weight in zip(moved.by_ns, moved.weight, strict=True):
+                furthest = CLIP * np.sqrt(weight)
+                columns.append(np.where(moved.line, 0.0, np.clip(by_ns * weight, -furthest, furthest)))
+            columns.append(moved.weight[0] + moved.weight[1])
+        return tuple(columns)
 
     columns = by_rows(work, len(fitted.slope))
-    owner = np.concatenate([ends.second, ends.first])
-    outward = np.repeat([1.0, -1.0], len(ends.first))
     suspected = np.zeros(ends.nodes, dtype=bool)
-    nothing = np.zeros(ends.nodes)
-    for begin in range(0, len(columns), 5):
-        forward, backward, *weights, line = (np.tile(column, 2) for column in columns[begin : begin + 5])
-        moved = _Moved((forward, backward), (weights[0], weights[1]), line > 0, np.zeros(len(owner)))
-        told = _together(moved.of_hosts(outward), owner, nothing, nothing, fitted.stray_ns, begin // 5)
-        suspected |= (told.log_chance < 0.0) & (told.deviations > SUSPECT)
+    for forward, backward, weight in zip(columns[::3], columns[1::3], columns[2::3], strict=True):
+        of_second, of_first = (partial(np.bincount, end, minlength=ends.nodes) for end in (ends.second, ends.first))
+        towards, away = of_second(forward) - of_first(backward), of_second(backward) - of_first(forward)
+        whole = of_second(weight) + of_first(weight)
+        clear = np.abs(towards + away) > SUSPECT * np.sqrt(whole + (whole * fitted.stray_ns) ** 2)
+        suspected |= clear & (towards * away > 0)
     return np.flatnonzero(suspected)
 
 

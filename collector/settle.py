@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Protocol
 
 import numpy as np
@@ -13,6 +14,7 @@ from noonmark.collector.frames import NS
 from noonmark.collector.joint_steps import Fitted, joint_steps
 from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.rows import choose
+from noonmark.collector.rowwise import both
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
 from noonmark.collector.survey import FASTEST, Survey
 
@@ -79,8 +81,9 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     survey = fit(probes)
     nodes = survey.anchors.hosts + 1
     low, high = np.full(nodes, -np.inf), np.full(nodes, np.inf)
-    seen: list[Change] | None = changes_in(survey)
-    found = [change for change in seen or () if _jumped(change)]
+    seen: _Seen | None
+    seen = _look(survey)
+    found = [change for change in seen.loud if _jumped(change)]
     if found:
         _narrow(low, high, found)
         keep = _kept(survey, low, high)
@@ -98,10 +101,9 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     seen = seen if cut.survey is survey else None
     survey = whole = cut.survey
     for _ in range(MOST_ROUNDS):
-        fresh, seen = changes_in(survey) if seen is None else seen, None
-        # What is loud goes first; and where time itself leapt, no clock ran evenly enough to look for what is small.
-        if not fresh and not any(map(_whole_second, found)):
-            fresh = small_changes_in(survey)
+        told, seen = seen or _look(survey), None
+        # Where time itself leapt no clock ran evenly enough to look for what is small.
+        fresh = told.loud or ([] if any(map(_whole_second, found)) else told.small)
         found += fresh
         cuts = [change for change in fresh or _still_torn(survey, found, low, high) if worth_cutting(change)]
         if not cuts:
@@ -262,8 +264,21 @@ def _still_torn(survey: Survey, found: list[Change], low: Float64, high: Float64
     return further
 
 
-def changes_in(survey: Survey) -> list[Change]:
+@dataclass(frozen=True, slots=True)
+class _Seen:
     """Clocks that changed within a survey's window."""
+
+    loud: list[Change]
+    small: list[Change]
+    """Is looked at once nothing loud is left: that shows on other hosts' paths, too."""
+
+
+def _look(survey: Survey) -> _Seen:
+    return _Seen(*both(partial(changes_in, survey), partial(small_changes_in, survey)))
+
+
+def changes_in(survey: Survey) -> list[Change]:
+    """Clocks that changed within a survey's window, as their paths show one by one."""
     where = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
     bends = survey.fit.bends
     odd = np.flatnonzero(bends.clear & (np.abs(bends.bend) > ODD * bends.at_most))
