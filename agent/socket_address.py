@@ -6,6 +6,7 @@ see the same peers again; they are bounded by being emptied.
 
 from __future__ import annotations
 
+import errno
 import socket
 import struct
 
@@ -66,6 +67,14 @@ def decode(structure: bytes) -> Address:
 
 def encode(address: Address) -> bytes:
     """Raises OSError if the host is no numeric address, or names an interface that is not there."""
+    try:
+        return _encode(address)
+    except (ValueError, struct.error):
+        # Numbers too large for their field, and texts that C cannot hold: other hosts' words, which must end nothing.
+        raise OSError(errno.EINVAL, "no socket address") from None
+
+
+def _encode(address: Address) -> bytes:
     host, port = address[0], address[1]
     if ":" not in host:
         return _FAMILY.pack(socket.AF_INET) + _PORT_HOST_4.pack(port, socket.inet_pton(socket.AF_INET, host))[2:]

@@ -13,7 +13,7 @@ import numpy as np
 from noonmark.collector.estimate import Int64
 from noonmark.proto import convert
 from noonmark.proto import noonmark_pb2 as pb
-from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_BATCH_ROWS, MAX_NAME_LENGTH
+from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_BATCH_ROWS, can_name_a_host
 from noonmark.proto.records import RecordBatch
 
 _KNOWN_FLAGS = 0x1FF
@@ -51,7 +51,7 @@ def _ordinary(message: pb.RecordBatch) -> ColumnBatch | None:
     names = tuple(message.destinations)
     if not 0 < rows <= MAX_BATCH_ROWS or len(set(names)) != len(names):
         return None
-    if not all(0 < len(name) <= MAX_NAME_LENGTH for name in names):
+    if not all(map(can_name_a_host, names)):
         return None
     times = np.empty((4, rows), dtype=np.int64)
     marks = np.empty((4, rows), dtype=np.int64)

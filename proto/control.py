@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import ipaddress
 import math
+import re
 import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from noonmark.proto import noonmark_pb2 as pb
-from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage
+from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage, can_name_a_host
 
 MAX_ENDPOINTS = 16
 MAX_PEERS = 10_000
@@ -30,6 +31,8 @@ AUTHENTICATION = {
 """What a host does with authenticated probes, by the names of the settings."""
 MIN_INTERVAL_NS = 1_000_000
 """No plan may ask for more than a thousand exchanges a second with one peer."""
+_INTERFACE = re.compile(r"(?!\d+\Z)[!-.0-~]{1,15}|\d{1,9}", re.ASCII)
+"""A network interface's name (Linux: 15 octets, no blank, no slash) or its number (RFC 4007, section 11.2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +144,7 @@ class ProbeCounters:
 
 def check_name(part: str, name: str) -> str:
     """A host's name as given, if it can serve as one. Raises BadMessage naming `part`."""
-    if not 0 < len(name) <= MAX_NAME_LENGTH or not name.isprintable() or name != name.strip() or "," in name:
+    if not can_name_a_host(name):
         raise BadMessage(
             f"{part}: {name[:40]!r} cannot name a host; use 1 to {MAX_NAME_LENGTH} printable characters without commas"
         )
@@ -162,6 +165,9 @@ def endpoint_from_message(message: pb.Endpoint) -> Endpoint:
         raise BadMessage(f"endpoint: {message.address[:60]!r} is not a numeric address") from error
     if address.is_multicast or address.is_unspecified:
         raise BadMessage(f"endpoint: {address} is not the address of one host")
+    scope = getattr(address, "scope_id", None)
+    if scope is not None and not _INTERFACE.fullmatch(scope):
+        raise BadMessage(f"endpoint: {message.address[:60]!r} names no interface")
     if not 0 < message.port < 65536:
         raise BadMessage(f"endpoint: {message.port} is not a UDP port")
     return Endpoint(str(address), message.port)

@@ -23,6 +23,11 @@ class BadMessage(ValueError):  # noqa: N818 - named for what the catcher holds, 
     """A message whose parts contradict each other; its text says which part."""
 
 
+def can_name_a_host(name: str) -> bool:
+    """Whether a text can serve as a host's name wherever names are shown: printable, on one line, without commas."""
+    return 0 < len(name) <= MAX_NAME_LENGTH and name.isprintable() and name == name.strip() and "," not in name
+
+
 def _differences(column: Sequence[int]) -> list[int]:
     return [column[0], *map(sub, column[1:], column)] if column else []
 
@@ -61,8 +66,8 @@ def batch_from_message(message: pb.RecordBatch) -> RecordBatch:
         if len(getattr(message, name)) != rows:
             raise BadMessage(f"{name}: {len(getattr(message, name))} rows, t1_delta has {rows}")
     names = tuple(message.destinations)
-    if any(not 0 < len(name) <= MAX_NAME_LENGTH for name in names) or len(set(names)) != len(names):
-        raise BadMessage("destinations: a name is empty, too long or twice there")
+    if not all(map(can_name_a_host, names)) or len(set(names)) != len(names):
+        raise BadMessage("destinations: a name is empty, too long, not printable or twice there")
     if rows and max(message.destination) >= len(names):
         raise BadMessage("destination: an index beyond the table of names")
     flags = list(message.flags)

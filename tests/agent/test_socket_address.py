@@ -32,7 +32,20 @@ def test_link_local_address_names_its_interface() -> None:
     assert encode(expected) == encode(("fe80::1%lo", 8620))
 
 
-@pytest.mark.parametrize("host", ["", "quay", "1.2.3", "::1::", "fe80::1%no-such-interface"])
+@pytest.mark.parametrize(
+    "host",
+    [
+        "",
+        "quay",
+        "1.2.3",
+        "::1::",
+        "fe80::1%no-such-interface",
+        "fe80::1%4294967296",
+        f"fe80::1%{'9' * 5000}",
+        "fe80::1%lo\0",
+        "127.0.0.1\0",
+    ],
+)
 def test_no_number_is_an_error(host: str) -> None:
     with pytest.raises(OSError, match=r"."):
         encode((host, 1))

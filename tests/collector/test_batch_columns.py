@@ -94,6 +94,7 @@ def test_an_ordinary_batch_takes_the_quick_way() -> None:
         ({"destination": [0, 2]}, "beyond the table"),
         ({"destinations": ["x", "x"]}, "twice"),
         ({"destinations": ["x", ""]}, "empty"),
+        ({"destinations": ["x", "a\nnoonmark_up 1"]}, "not printable"),
         ({"flags": [0, 1 << 9]}, "unknown bits"),
         ({"flags": [0, 3 << 6]}, "unknown bits"),
         ({"t1_delta": [2**62, 0]}, "t1_delta: a time outside"),

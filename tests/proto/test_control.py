@@ -81,6 +81,13 @@ def test_a_limit_of_zero_is_a_limit() -> None:
         (pb.Hello(instance=1, host="x", endpoints=[pb.Endpoint(address="127.0.0.1", port=70000)]), "port"),
         (pb.Hello(instance=1, host="x", endpoints=[pb.Endpoint(address="224.0.0.1", port=1)]), "one host"),
         (pb.Hello(instance=1, host="x", endpoints=[pb.Endpoint(address="0.0.0.0", port=1)]), "one host"),
+        *(
+            (
+                pb.Hello(instance=1, host="x", endpoints=[pb.Endpoint(address=f"fe80::1%{scope}", port=1)]),
+                "no interface",
+            )
+            for scope in ("4294967296", "9" * 5000, "e\0", "e\nd", "e d", "x" * 16)
+        ),
         (pb.Hello(instance=1, host="x", endpoints=[pb.Endpoint(address="::1", port=1)] * 17), "endpoints"),
     ],
 )

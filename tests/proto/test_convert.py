@@ -42,6 +42,7 @@ def test_batch_survives_the_wire(rows: list[ProbeRecord], sequence: int) -> None
         ({"destination": [7]}, "beyond the table"),
         ({"destinations": ["x", "x"]}, "twice"),
         ({"destinations": [""]}, "empty"),
+        *(({"destinations": [name]}, "not printable") for name in ("a\nb", "\x1b[2J", "a,b", " a")),
         ({"flags": [1 << 9]}, "unknown bits"),
         ({"flags": [3]}, "unknown bits"),
         ({"t1_delta": [2**62]}, "t1_delta: a time outside"),
