@@ -23,7 +23,7 @@ from noonmark.collector.clock_table import ClockTable, NoKnowledge
 from noonmark.collector.estimate import UNBOUNDED_NS
 from noonmark.collector.known_clocks import KnownClocks
 from noonmark.collector.offline import OfflineSource
-from noonmark.collector.query_client import NoData, Refused
+from noonmark.collector.query_errors import NoData, Refused
 from noonmark.collector.views import FindingView, PairView
 
 Command = TypeVar("Command", bound=Callable[..., Any])

@@ -14,7 +14,8 @@ from noonmark.collector.budgets import Budget, default_table, host_budget, parse
 from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_security import security, security_options
 from noonmark.collector.gate import Answer, Passage, explanation, verdict, wait_until_fit
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.views import HostView, PairView
 from noonmark.proto.channels import Security
 

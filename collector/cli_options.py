@@ -21,8 +21,8 @@ import click
 
 from noonmark.collector.cli_security import security, security_options
 from noonmark.collector.instants import BadInstant, parse_instant, parse_span
-from noonmark.collector.present_tables import WIDTH
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
+from noonmark.collector.present import WIDTH
+from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.views import FindingView, FleetView, PairView, Span
 
 DEFAULT_COLLECTOR = "127.0.0.1:18621"
@@ -123,6 +123,8 @@ def opened(collector: str, history: str | None, timeout: float) -> Iterator[Sour
             with OfflineSource(history) as source:
                 yield source
         else:
+            from noonmark.collector.query_client import QueryClient
+
             with QueryClient(collector, timeout_seconds=timeout, security=security()) as client:
                 yield client
 

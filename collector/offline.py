@@ -10,7 +10,7 @@ from types import TracebackType
 
 from noonmark.collector.history import NEAR_NS, History, open_history
 from noonmark.collector.instants import format_instant
-from noonmark.collector.query_client import NoData
+from noonmark.collector.query_errors import NoData
 from noonmark.collector.view_estimate import finding_view, fleet_view, pair_view
 from noonmark.collector.views import FindingView, FleetView, PairView, Span
 

@@ -14,7 +14,6 @@ and are marked each by itself instead.
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import ndtri
 
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.estimate import Bool, Int32, Int64, UInt8
@@ -27,6 +26,8 @@ MOST_HOSTS = 300
 
 def half_reaches(hosts: Int32, at_ns: list[int], knowledge: ClockKnowledge, likely: float) -> Int64:
     """How far each of some hosts can be open to any other of them, halved; as wide as at any of the instants given."""
+    from scipy.special import ndtri  # here, as it takes long to load
+
     wide = np.zeros(len(hosts), np.int64)
     partners = hosts if len(hosts) <= MOST_HOSTS else hosts[:: len(hosts) // MOST_HOSTS + 1]
     for instant in at_ns:

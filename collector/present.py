@@ -14,6 +14,8 @@ from decimal import Decimal
 from noonmark.collector.views import PairView
 
 SECOND_NS = 10**9
+WIDTH = 80
+"""Columns of text where nothing tells how many there are."""
 COVERAGE = 2
 """k: what follows a ± is this many standard uncertainties."""
 

@@ -11,6 +11,7 @@ from noonmark.collector.budgets import Fitness, Forecast, HostBudget
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present import (
     COVERAGE,
+    WIDTH,
     direction,
     fitting_unit,
     format_age,
@@ -22,7 +23,6 @@ from noonmark.collector.present import (
 )
 from noonmark.collector.views import FindingView, FleetView, HostView, PairView, PathView, largest_difference
 
-WIDTH = 80
 STATES = ("reference", "measured", "stale", "no-route", "unknown")
 
 

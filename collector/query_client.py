@@ -13,6 +13,7 @@ from typing import TypeVar
 import grpc
 
 from noonmark.collector import view_messages
+from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.views import FindingView, FleetView, PairView, Span
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto import noonmark_pb2_grpc
@@ -22,18 +23,6 @@ from noonmark.proto.tls_files import TlsFileProblem
 MAX_REPLY_BYTES = 256 * 1024 * 1024
 """A fleet of 100,000 hosts with its paths fits."""
 _Answer = TypeVar("_Answer")
-
-
-class NobodyThere(Exception):  # noqa: N818 - named for what the caller should tell
-    """No collector answered at the address within the time."""
-
-
-class NoData(Exception):  # noqa: N818
-    """The collector answered that it has nothing to say about this."""
-
-
-class Refused(Exception):  # noqa: N818
-    """The collector says that the question makes no sense."""
 
 
 class QueryClient:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from noonmark.collector.budgets import Budgets
 from noonmark.collector.cli_options import Source
 from noonmark.collector.history import History
-from noonmark.collector.query_client import NoData
+from noonmark.collector.query_errors import NoData
 from noonmark.collector.report import Evidence, HostEvidence, ReferenceEvidence, host_evidence
 from noonmark.collector.report_chain import chains
 from noonmark.collector.report_samples import Samples, from_course, from_history

@@ -20,7 +20,6 @@ import enum
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64, UInt8
@@ -99,6 +98,8 @@ def probability_before(gap_ns: Float64, sigma_ns: Float64, width_first: Float64,
 
     NaN where sigma is infinite. Where both rectangles are narrow beside sigma, the sum is as good as normal.
     """
+    from scipy.special import ndtr  # here, as SciPy takes longest of all to load, and many logs need no probability
+
     known = np.isfinite(sigma_ns)
     sigma = np.where(known, np.maximum(sigma_ns, 1e-3), 1.0)
     middle = gap_ns + (width_second - width_first) / 2
@@ -132,5 +133,7 @@ def _with_rectangles(middle: Float64, first: Float64, second: Float64) -> Float6
 
 
 def _twice_integrated(x: Float64) -> Float64:
+    from scipy.special import ndtr
+
     density = np.exp(-0.5 * np.square(np.clip(x, -40.0, 40.0))) / np.sqrt(2 * np.pi)
     return np.asarray(((x * x + 1.0) * ndtr(x) + x * density) / 2)

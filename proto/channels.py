@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-
-import grpc
+from typing import TYPE_CHECKING
 
 from noonmark.proto.plaintext import FLAG, is_loopback
 from noonmark.proto.tls_files import TlsBytes, TlsFileProblem, TlsFiles
 from noonmark.proto.tls_version import demand_tls_1_3
+
+if TYPE_CHECKING:
+    import grpc
 
 demand_tls_1_3()
 NAME_OPTION = "grpc.ssl_target_name_override"
@@ -56,6 +58,8 @@ class Security:
 
 def credentials(held: TlsBytes) -> grpc.ChannelCredentials:
     """For a client's channel."""
+    import grpc  # here, as most commands that have these options ask nobody
+
     return grpc.ssl_channel_credentials(held.authority, held.key, held.certificate)
 
 

@@ -17,8 +17,10 @@ from typing import IO
 
 import click
 
-from noonmark.collector.present_tables import WIDTH, finding_lines, headline, host_table, wrapped
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
+from noonmark.collector.present import WIDTH
+from noonmark.collector.present_tables import finding_lines, headline, host_table, wrapped
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.views import FleetView
 from noonmark.lab import scene_jammed
 from noonmark.lab.demo_fleet import ChildEnded, DemoFleet

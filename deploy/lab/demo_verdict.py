@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from noonmark.collector.present import COVERAGE, format_duration
+from noonmark.collector.present import COVERAGE, WIDTH, format_duration
 from noonmark.collector.present_json import Document, fleet_json
-from noonmark.collector.present_tables import WIDTH, Column, table, wrapped
+from noonmark.collector.present_tables import Column, table, wrapped
 from noonmark.collector.views import FleetView, HostView
 from noonmark.lab.harbours import DemoHost
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from noonmark.collector.present import format_duration
+from noonmark.collector.present import WIDTH, format_duration
 from noonmark.collector.present_json import Document
-from noonmark.collector.present_tables import WIDTH, wrapped
+from noonmark.collector.present_tables import wrapped
 from noonmark.collector.views import FleetView
 from noonmark.lab.demo_verdict import judge
 from noonmark.lab.harbours import DemoHost

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -314,3 +316,12 @@ def test_a_log_without_any_time_is_told_as_such(estimate: str) -> None:
     Path("a.log").write_text("gate opened\nticket scanned\n")
     result = run("order", "h0=a.log", "--estimate", estimate)
     assert "a.log: no line has a time that can be read: name its --format" in result.stderr
+
+
+def test_what_asks_no_collector_and_needs_no_probability_loads_neither() -> None:
+    code = (
+        "import sys; from noonmark.collector import cli_order, offline; "
+        "print(*sorted({'asyncio', 'google.protobuf', 'grpc', 'scipy'} & set(sys.modules)))"
+    )
+
+    assert subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout == "\n"

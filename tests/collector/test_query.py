@@ -14,7 +14,8 @@ from query_server import serving
 
 from noonmark.collector.estimate import Finding, FindingKind
 from noonmark.collector.history import History, HistoryError, open_history
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient, Refused
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.state import HostFacts, State
 
 pytestmark = pytest.mark.sockets

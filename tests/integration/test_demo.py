@@ -16,7 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NobodyThere, NoData
 from noonmark.lab.demo_fleet import ChildEnded, DemoFleet, free_port
 from noonmark.lab.harbours import DemoHost, make_harbours
 

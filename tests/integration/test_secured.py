@@ -21,7 +21,8 @@ from secured import Agent, in_thread, on_loop, reporting, running, settings, unt
 from noonmark.collector import reader_tokens, tls_server, watched_file
 from noonmark.collector import server as server_module
 from noonmark.collector.cli import main as noonmark
-from noonmark.collector.query_client import NoData, QueryClient, Refused
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NoData, Refused
 from noonmark.collector.server import CollectorServer
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.channels import Security, credentials

@@ -15,7 +15,8 @@ import pytest
 from noonmark.agent.enrolment import enrol
 from noonmark.collector.access import Role
 from noonmark.collector.authority_folder import AuthorityFolder
-from noonmark.collector.query_client import NobodyThere, NoData, QueryClient
+from noonmark.collector.query_client import QueryClient
+from noonmark.collector.query_errors import NobodyThere, NoData
 from noonmark.proto.channels import Security
 from noonmark.proto.options import HostPort
 from noonmark.proto.tls_files import identity_files
