@@ -12,6 +12,7 @@ clock is. What the table does not name is for operators.
 from __future__ import annotations
 
 import enum
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import unquote
@@ -39,6 +40,8 @@ class Identity:
     """Of the certificate (SHA-256, hexadecimal); empty for a token."""
     certificate: bytes = b""
     """PEM; empty for a token."""
+    expires_s: float = math.inf
+    """When the certificate does, in POSIX seconds; a token does not."""
 
     def may_report_as(self, host: str) -> bool:
         """Whether it speaks for this host."""
@@ -57,28 +60,31 @@ def identity(
     readers: Collection[str] = (),
     operators: Collection[str] = (),
     pem: bytes = b"",
+    expires_s: float = math.inf,
 ) -> Identity:
     """The identity of a checked certificate. Empty names and roles where it tells none."""
     told = fingerprint(pem) if pem else ""
+    nobody = Identity((), frozenset(), told, pem, expires_s)
     ours = [uri.split(":", 2) for uri in uris if uri.startswith(f"{SCHEME}:")]
     if ours:
         known = {role.value: role for role in Role}
         pairs = [(known[parts[1]], unquote(parts[2])) for parts in ours if len(parts) == 3 and parts[1] in known]
-        names = tuple(dict.fromkeys(name for _, name in pairs if name))
+        pairs = [(role, name) for role, name in pairs if name]
+        names = tuple(dict.fromkeys(name for _, name in pairs))
         roles = frozenset(role for role, _ in pairs)
         # Two roles under different names in one certificate would mix: whoever made it meant something else.
         if len(roles) > 1 and len(names) > 1:
-            return Identity((), frozenset(), told, pem)
-        return Identity(names, roles, told, pem)
+            return nobody
+        return Identity(names, roles, told, pem, expires_s)
     names = tuple(name for name in (dns_names or common_names) if name and "*" not in name)
     if not names:
-        return Identity((), frozenset(), told, pem)
+        return nobody
     roles = frozenset(
         role
         for role, members in ((Role.READER, readers), (Role.OPERATOR, operators))
         if any(name in members for name in names)
     )
-    return Identity(names, roles or frozenset({Role.AGENT}), told, pem)
+    return Identity(names, roles or frozenset({Role.AGENT}), told, pem, expires_s)
 
 
 class Need(enum.Enum):

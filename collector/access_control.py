@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import inspect
 import logging
+import math
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterable, Mapping, Sequence
@@ -61,12 +62,14 @@ class AccessControl(grpc.aio.ServerInterceptor):
         operators: Collection[str] = (),
         tokens: ReaderTokens | None = None,
         refused: RefusedHolders | None = None,
+        wall_s: Callable[[], float] = time.time,
     ) -> None:
         """`readers` and `operators`: names of certificates that carry no URI of ours."""
         self._readers = frozenset(readers)
         self._operators = frozenset(operators)
         self.tokens = tokens
         self.refused = refused
+        self._wall_s = wall_s
         self._counts: Counter[str] = Counter()
 
     def counts(self) -> Mapping[str, int]:
@@ -79,7 +82,10 @@ class AccessControl(grpc.aio.ServerInterceptor):
 
     def by_names(self, uris: Sequence[str], dns: Sequence[str], common: Sequence[str], pem: bytes = b"") -> Identity:
         """The identity of a certificate that was checked."""
-        return access.identity(uris, dns, common, readers=self._readers, operators=self._operators, pem=pem)
+        ends = expires_s(pem) if pem else math.inf
+        return access.identity(
+            uris, dns, common, readers=self._readers, operators=self._operators, pem=pem, expires_s=ends
+        )
 
     def certificate_of(self, context: Context) -> Identity | None:
         """Whose certificate the connection has; None for a plain connection and for one without."""
@@ -112,10 +118,13 @@ class AccessControl(grpc.aio.ServerInterceptor):
         return self._counted(access.denial(method, who, own=_own_hosts(request)))
 
     def unwelcome(self, who: Identity) -> str:
-        """Why a connection that is open must end: its holder is refused meanwhile, or its certificate has expired."""
+        """Why a connection that is open must end: its holder is refused meanwhile, or its certificate has expired.
+
+        Asked of every stream every few seconds: it reads no certificate anew.
+        """
         if self.refused is not None and self.refused.holds(who):
             return f"{who} is not admitted any more"
-        if who.certificate and expires_s(who.certificate) < time.time():
+        if who.expires_s < self._wall_s():
             return f"the certificate of {who} has expired"
         return ""
 

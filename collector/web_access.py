@@ -54,8 +54,9 @@ def _denial(access: AccessControl, request: web.Request) -> Denial | None:
             who = access.tokens.identity(token)
             if who is None:
                 return Denial("wrong-token", "this token is not known here", False)
-    if who is not None and access.refused is not None and access.refused.holds(who):
-        return Denial("refused", f"{who} is not admitted any more", True)
+    # A browser's connection stays open long after the handshake that looked at its certificate's dates.
+    if who is not None and (reason := access.unwelcome(who)):
+        return Denial("refused", reason, True)
     return denial(READING, who)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from noonmark.collector.access import CALLS, Identity, Need, Role, denial, identity
+from noonmark.collector.access_control import AccessControl
 from noonmark.proto import noonmark_pb2 as pb
 
 AGENT = identity(["noonmark:agent:quay-gate-1"], [], [], pem=b"")
@@ -34,6 +35,8 @@ def test_without_our_uri_names_are_dns_names_and_else_the_common_name() -> None:
         identity([], ["*.ferry.example"], []),
         identity([], [], []),
         identity(["noonmark:agent:"], [], []),
+        identity(["noonmark:operator:"], [], []),
+        identity(["noonmark:reader:", "noonmark:agent:quay-gate-1"], [], []),
         identity(["noonmark:captain:quay"], ["quay"], []),
         identity(["noonmark:agent"], ["quay"], []),
         identity(["noonmark:agent:quay", "noonmark:operator:olga"], [], []),
@@ -93,6 +96,16 @@ def test_an_agent_may_ask_how_its_own_clock_is_and_no_others() -> None:
 def test_an_unknown_call_is_for_operators_only() -> None:
     assert denial("/noonmark.v1.Query/Later", READER) is not None
     assert denial("/noonmark.v1.Query/Later", OPERATOR) is None
+
+
+def test_a_certificate_that_has_expired_meanwhile_is_not_welcome_and_is_not_read_again() -> None:
+    now_s = [100.0]
+    control = AccessControl(wall_s=lambda: now_s[0])
+    who = Identity(("quay-gate-1",), frozenset({Role.AGENT}), certificate=b"not to be read", expires_s=100.0)
+    assert control.unwelcome(who) == ""
+    now_s[0] = 100.5
+    assert "has expired" in control.unwelcome(who)
+    assert control.unwelcome(READER) == "", "a token has no dates"
 
 
 def test_nobody_is_told_apart_from_somebody_else() -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import http.client
 import ssl
+import time
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -90,6 +92,28 @@ async def test_pages_beyond_the_host_need_tls_and_a_reader(fleet: Maker, tmp_pat
         fleet.collector()
         await until(lambda: server.tls is not None and server.tls._shown == 1)
         assert await in_thread(lambda: ssl.get_server_certificate(("127.0.0.1", server.http_port))) != before
+
+
+@on_loop
+async def test_a_connection_that_stays_open_reads_no_longer_than_its_certificate_lasts(fleet: Maker) -> None:
+    async with running(settings(fleet.collector(), http="0.0.0.0:0")) as server:
+        reader = fleet.reader()
+        context = ssl.create_default_context(cafile=str(fleet.authority))
+        context.load_cert_chain(str(reader.certificate), str(reader.key))
+        kept = http.client.HTTPSConnection("127.0.0.1", server.http_port, timeout=LIMIT, context=context)
+
+        def status() -> int:
+            kept.request("GET", "/metrics")
+            with kept.getresponse() as answer:
+                answer.read()
+                return answer.status
+
+        assert await in_thread(status) == 200
+        held = kept.sock
+        server.access._wall_s = lambda: time.time() + 31 * 86_400
+        assert await in_thread(status) == 403
+        assert kept.sock is held
+        kept.close()
 
 
 @on_loop
