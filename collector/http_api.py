@@ -23,7 +23,6 @@ from noonmark.collector.budgets import Budgets, fleet_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate, Reference
 from noonmark.collector.fitness_watch import FitnessWatch, Since
 from noonmark.collector.freshness import Freshness, aged, freshness
-from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.http_answers import Body, Problem, document_body, fence, problem_response, respond
 from noonmark.collector.http_course import Thinned, TooMany, course_json, thin
 from noonmark.collector.http_fleet import fleet_document
@@ -48,6 +47,7 @@ from noonmark.collector.query import NEAR_NS, Past
 from noonmark.collector.reference_time import ReferenceTime
 from noonmark.collector.state import Published, State
 from noonmark.collector.view_estimate import fleet_view, pair_view
+from noonmark.proto.spelling import no_such_host
 
 PREFIX = "/api/v1"
 MOST_TICKS = 300_000
@@ -55,6 +55,8 @@ MOST_TICKS = 300_000
 MOST_STREAMS = 256
 KEPT_DOCUMENTS = 32
 KEEP_ALIVE_S = 15.0
+FOLLOWED_FOR_S = 600.0
+"""A page that follows asks anew after so long, by itself, so that it is seen whether its reader is still welcome."""
 SAME_NS = 10 * SECOND_NS
 """Tellings of one finding may differ by this much in time."""
 READERS = 2
@@ -300,7 +302,10 @@ class Api:
         self._streams += 1
         try:
             await response.write(b"retry: 2000\n\n")
-            await self._send_updates(response)
+            async with asyncio.timeout(FOLLOWED_FOR_S):
+                await self._send_updates(response)
+        except TimeoutError:
+            log.debug("a page is to ask anew")
         except ConnectionResetError:
             log.debug("a page went away")
         finally:

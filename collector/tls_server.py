@@ -1,8 +1,8 @@
 """The collector's certificate as gRPC and HTTP need it, renewed without a restart. Rim.
 
 gRPC asks for the certificate at every new connection; the HTTP server's is renewed by `refresh`. New files that do not
-belong together, or cannot be read, leave the old certificate in place and are told in the log: files are often replaced
-one after the other, and the next look finds both.
+belong together, or cannot be read or used, leave the old certificate in place and are told in the log, once: files are
+often replaced one after the other, and the next look finds both.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import grpc
 from cryptography import x509
 from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
-from noonmark.proto.tls_files import TlsBytes, TlsFileProblem, TlsFiles
+from noonmark.proto.tls_files import TlsBytes, TlsFileProblem, TlsFiles, only_certificates
 
 LOOK_EVERY = 1.0
 log = logging.getLogger("noonmark.collector.tls")
@@ -36,8 +36,9 @@ class ServerTls:
         self._signature = files.signature()
         self._bytes, self.expires_s = _checked(files)
         self._looked = monotonic()
+        self._problem = ""
         self._generation = 0
-        self._contexts: list[ssl.SSLContext] = []
+        self._newest: ssl.SSLContext | None = None
         self._shown = 0
 
     def current(self) -> tuple[int, TlsBytes]:
@@ -56,11 +57,16 @@ class ServerTls:
         try:
             self._bytes, self.expires_s = _checked(self._files)
         except TlsFileProblem as problem:
-            log.error("certificate not renewed, the old one stays: %s", problem)
+            self._complain(str(problem))
             return
-        self._signature = signature
+        self._signature, self._problem = signature, ""
         self._generation += 1
         log.info("certificate renewed", extra={"fields": {"file": str(self._files.certificate)}})
+
+    def _complain(self, problem: str) -> None:
+        if problem != self._problem:
+            log.error("certificate not renewed, the old one stays: %s", problem)
+        self._problem = problem
 
     def grpc_credentials(self, *, clients: bool) -> grpc.ServerCredentials:
         """For a port; `clients`: every client must show a certificate of the authority."""
@@ -85,33 +91,52 @@ class ServerTls:
         return grpc.dynamic_ssl_server_credentials(configuration(held), newest, require_client_authentication=clients)
 
     def http_context(self) -> ssl.SSLContext:
-        """For the HTTP server: TLS 1.3, a client's certificate is checked if it shows one. Kept fresh by `refresh`."""
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.minimum_version = ssl.TLSVersion.TLSv1_3
-        context.verify_mode = ssl.CERT_OPTIONAL
+        """For the HTTP server: TLS 1.3, a client's certificate is checked if it shows one. Kept fresh by `refresh`.
+
+        Raises TlsFileProblem if the TLS library takes less than was checked here, such as no short keys.
+        """
         self._shown, held = self.current()
-        _load(context, held)
-        self._contexts.append(context)
-        return context
+        self._newest = front = _context(held)
+        # A context can learn new authorities, and forget none: so each renewal has one of its own.
+        front.sni_callback = self._hand_over
+        return front
+
+    def _hand_over(self, connection: ssl.SSLObject | ssl.SSLSocket, _: str | None, front: ssl.SSLContext) -> None:
+        """See ssl.SSLContext.sni_callback; called whether the client names a server or not."""
+        if self._newest is not None and self._newest is not front:
+            connection.context = self._newest
 
     def refresh(self) -> None:
         """Give renewed files to the HTTP server; costs a look at them."""
         generation, held = self.current()
-        if generation != self._shown:
-            self._shown = generation
-            for context in self._contexts:
-                _load(context, held)
+        if self._newest is None or generation == self._shown:
+            return
+        self._shown = generation
+        try:
+            self._newest = _context(held)
+        except TlsFileProblem as problem:
+            self._complain(str(problem))
 
 
-def _load(context: ssl.SSLContext, held: TlsBytes) -> None:
-    context.load_verify_locations(cadata=held.authority.decode("ascii", "replace"))
+def _context(held: TlsBytes) -> ssl.SSLContext:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_3
+    context.verify_mode = ssl.CERT_OPTIONAL
     assert held.certificate is not None
     assert held.key is not None
-    # Python reads a certificate from files only; this one lies in memory, and holds just what was checked.
-    with os.fdopen(os.memfd_create("identity"), "wb") as stream:
-        stream.write(held.key + b"\n" + held.certificate)
-        stream.flush()
-        context.load_cert_chain(f"/proc/self/fd/{stream.fileno()}")
+    try:
+        # What stands between the certificates of a bundle may be text of any kind, which OpenSSL does not take.
+        context.load_verify_locations(cadata="\n".join(only_certificates(held.authority)))
+        # Python reads a certificate from files only; this one lies in memory, and holds just what was checked.
+        with os.fdopen(os.memfd_create("identity"), "wb") as stream:
+            stream.write(held.key + b"\n" + held.certificate)
+            stream.flush()
+            context.load_cert_chain(f"/proc/self/fd/{stream.fileno()}")
+    except ssl.SSLError as error:
+        raise TlsFileProblem(
+            f"the TLS library does not take the certificate or its authority: {error.reason}"
+        ) from None
+    return context
 
 
 def _checked(files: TlsFiles) -> tuple[TlsBytes, float]:

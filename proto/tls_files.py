@@ -82,6 +82,11 @@ def fingerprint(pem: bytes) -> str:
     return hashlib.sha256(binascii.a2b_base64(found[1])).hexdigest()
 
 
+def only_certificates(pem: bytes) -> list[str]:
+    """The certificates of a bundle, PEM, without the text that often stands between them."""
+    return [found[0].decode("ascii", "replace") for found in _CERTIFICATE.finditer(pem)]
+
+
 def _read(path: Path) -> bytes:
     try:
         return path.read_bytes()

@@ -17,6 +17,7 @@ import pytest
 from http_server import web_serving
 from simulated_fleet import SimulatedFleet, lived, simulated_fleet
 
+from noonmark.collector import http_api
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
 from noonmark.collector.estimate import FindingKind, Reference
 from noonmark.collector.history import History, HistoryError
@@ -378,3 +379,9 @@ def test_updates_come_with_each_estimate_until_the_page_leaves(site: Site) -> No
 
     assert [event["sequence"] for event in seen] == [1, 2, 3]
     assert seen[0]["at_ns"] == latest.estimate.at_ns
+
+
+def test_who_follows_is_asked_anew_who_it_is_after_a_while(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(http_api, "FOLLOWED_FOR_S", 0.05)
+    with web_serving(site.state) as address, urllib.request.urlopen(f"{address}/api/v1/updates", timeout=20) as reply:
+        assert reply.read().startswith(b"retry: 2000\n\nevent: estimate\n"), "whole, and ended by the collector"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import http.client
+import shutil
 import ssl
 import time
 import urllib.error
@@ -13,11 +14,13 @@ from pathlib import Path
 
 import pytest
 from certificates import SERVER, Maker
+from cryptography.hazmat.primitives.asymmetric import rsa
 from prometheus_client.parser import text_string_to_metric_families
 from secured import LIMIT, in_thread, on_loop, running, settings, until
 
 from noonmark.agent.pages import PageServer, keep_renewed, tls_context
 from noonmark.collector import reader_tokens, tls_server, watched_file
+from noonmark.collector import server as server_module
 from noonmark.proto.options import HostPort
 from noonmark.proto.tls_files import TlsFileProblem, TlsFiles
 
@@ -34,6 +37,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Look at files at once."""
     monkeypatch.setattr(tls_server, "LOOK_EVERY", 0.0)
     monkeypatch.setattr(watched_file, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(server_module, "EXPIRE_EVERY", 0.05)
 
 
 def fetch(url: str, files: TlsFiles | None, header: str = "", highest: ssl.TLSVersion | None = None) -> int:
@@ -114,6 +118,47 @@ async def test_a_connection_that_stays_open_reads_no_longer_than_its_certificate
         assert await in_thread(status) == 403
         assert kept.sock is held
         kept.close()
+
+
+@on_loop
+async def test_an_authority_that_was_replaced_is_not_believed_any_more(fleet: Maker, tmp_path: Path) -> None:
+    files = fleet.collector()
+    fleet.authority.write_bytes("# Fähre, seit 2026\n".encode() + fleet.authority.read_bytes())
+    old_reader, old_authority = fleet.reader(), tmp_path / "old.pem"
+    shutil.copy(fleet.authority, old_authority)
+    old = TlsFiles(old_authority, old_reader.certificate, old_reader.key)
+    async with running(settings(files, http="0.0.0.0:0")) as server:
+        site = f"https://127.0.0.1:{server.http_port}/metrics"
+        assert await in_thread(lambda: fetch(site, old)) == 200
+        successor = Maker(tmp_path / "next", "successor")
+        moved, new = successor.collector(), successor.reader()
+        for held, other in zip(
+            (files.certificate, files.key, files.authority),
+            (moved.certificate, moved.key, moved.authority),
+            strict=True,
+        ):
+            shutil.copy(other, held)  # type: ignore[arg-type]
+        await until(lambda: server.tls is not None and server.tls._shown == 1)
+        assert await in_thread(lambda: fetch(site, new)) == 200
+        with pytest.raises(OSError, match=r"(?i)unknown ca|alert|eof|reset|closed"):
+            await in_thread(lambda: fetch(site, TlsFiles(moved.authority, old.certificate, old.key)))
+
+
+@on_loop
+async def test_a_renewal_that_the_tls_library_does_not_take_leaves_the_old_one(
+    fleet: Maker, caplog: pytest.LogCaptureFixture
+) -> None:
+    files = fleet.collector()
+    async with running(settings(files, http="0.0.0.0:0")) as server:
+        weak = rsa.generate_private_key(65537, 1024)
+        fleet.collector(key=weak)
+        await until(lambda: "does not take" in caplog.text)
+        await asyncio.sleep(0.05)
+        assert caplog.text.count("does not take") == 1
+        before = await in_thread(
+            lambda: fetch(f"https://127.0.0.1:{server.http_port}/livez", TlsFiles(fleet.authority))
+        )
+        assert before == 200
 
 
 @on_loop

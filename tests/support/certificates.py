@@ -10,7 +10,7 @@ from pathlib import Path
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from noonmark.proto.tls_files import TlsFiles
@@ -35,7 +35,7 @@ class Maker:
         self.authority.write_bytes(builder.sign(self._key, hashes.SHA256()).public_bytes(serialization.Encoding.PEM))
 
     def _builder(
-        self, subject: x509.Name, key: ec.EllipticCurvePublicKey, first_day: float, last_day: float
+        self, subject: x509.Name, key: ec.EllipticCurvePublicKey | rsa.RSAPublicKey, first_day: float, last_day: float
     ) -> x509.CertificateBuilder:
         now = datetime.datetime.now(datetime.UTC)
         return (
@@ -58,9 +58,10 @@ class Maker:
         common: str = "any",
         usage: Sequence[x509.ObjectIdentifier] = (CLIENT,),
         days: tuple[float, float] = (-1.0, 30.0),
+        key: ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey | None = None,
     ) -> TlsFiles:
         """A certificate and its key, as FILE.pem and FILE.key."""
-        key = ec.generate_private_key(ec.SECP256R1())
+        key = key or ec.generate_private_key(ec.SECP256R1())
         subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, common)])
         builder = self._builder(subject, key.public_key(), *days)
         names: list[x509.GeneralName] = [x509.DNSName(name) for name in dns]
