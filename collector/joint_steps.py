@@ -44,6 +44,8 @@ UNMOVED = 4.0
 """A jump leaves round trips as they were: by so many standard deviations they may differ by chance."""
 WANDER_PPB = 1.0
 """What a quartz may wander from its line for each second, as certain limits allow it too."""
+FEW_LINES = 0.25
+"""A jump is not borne out if the lines of more of its host's paths, by weight, changed just then."""
 MOST_LINES = 0.5
 """A host is not judged if at any time the lines of more of its paths changed: the rest then shows nothing."""
 TOGETHER = 3
@@ -332,7 +334,8 @@ def _together(
         towards, away = sums[0] / weights[0], sums[1] / weights[1]
         agreed = np.minimum(np.sign(size) * towards, np.sign(size) * away) >= BORNE_OUT * np.abs(size)
         round_trip = np.abs(towards - away) / np.sqrt(1.0 / weights[0] + 1.0 / weights[1])
-        borne = np.asarray(agreed & (round_trip < UNMOVED) & (terms >= FEWEST_TERMS))
+        quiet = line <= FEW_LINES * whole
+        borne = np.asarray(agreed & quiet & (round_trip < UNMOVED) & (terms >= FEWEST_TERMS))
     return _Told(
         size, deviations, _log_chance(deviations, terms, borne), line / np.maximum(whole, 1e-300), np.full(hosts, slot)
     )

@@ -26,6 +26,8 @@ SPREADS = 4.0
 ASYMMETRIC = 16.0
 """A path misses the offset of all others by so many of its own standard uncertainties, which count the asymmetry that
 is usual in this fleet: a few times the usual is chance."""
+LASTING = 0.5
+"""Share of the window for which a path must have been seen before it is called asymmetric."""
 LEAST_ASYMMETRY = 0.1
 """And by this share of half its round trip: less is nobody's concern."""
 STEERING_PPB = 5_000.0
@@ -202,7 +204,14 @@ def _asymmetric(survey: Survey) -> Bool:
     fit = survey.fit
     half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
     least = np.maximum(CONGESTED * _spread(survey), LEAST_ASYMMETRY * half_trip)
-    return np.asarray((fit.deviation > ASYMMETRIC) & (np.abs(fit.residual_ns) > least))
+    asymmetric = (fit.deviation > ASYMMETRIC) & (np.abs(fit.residual_ns) > least)
+    rows = np.flatnonzero(asymmetric)
+    seconds = survey.walls.upper_s[rows]
+    used = np.isfinite(survey.walls.upper_ns[rows])
+    lasted = np.where(used, seconds, -np.inf).max(axis=1) - np.where(used, seconds, np.inf).min(axis=1)
+    # All that is left of a path after a change may have been one busy moment.
+    asymmetric[rows] = lasted >= LASTING * fit.window.span_s
+    return np.asarray(asymmetric)
 
 
 def _asymmetric_path(survey: Survey, path: int) -> Finding:
