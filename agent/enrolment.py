@@ -24,7 +24,14 @@ from noonmark.proto.channels import Security, credentials, distrusted
 from noonmark.proto.enrolment_token import EnrolmentToken
 from noonmark.proto.noonmark_pb2_grpc import EnrolmentStub
 from noonmark.proto.options import HostPort
-from noonmark.proto.tls_files import AUTHORITY_FILE, IDENTITY_FILE, TlsBytes, identity_files, write_atomically
+from noonmark.proto.tls_files import (
+    AUTHORITY_FILE,
+    IDENTITY_FILE,
+    TlsBytes,
+    identity_files,
+    only_certificates,
+    write_atomically,
+)
 
 ABOUT_FILE = "identity.json"
 """Beside the certificate: what it is, for programs that read no certificates."""
@@ -147,6 +154,13 @@ def _call(where: HostPort, held: TlsBytes, security: Security, call: Any) -> pb.
 
 
 def _keep(folder: Path, key: bytes, reply: pb.EnrolReply) -> About:
+    """Write what came in place of what was; an answer that would lock the host out is not. Raises NotEnrolled."""
+    from noonmark.agent.key_request import belong_together
+
+    if not only_certificates(reply.authority) or not belong_together(key, reply.certificate):
+        raise NotEnrolled(
+            "the collector answered with a certificate that is not of this host's key; nothing was changed"
+        )
     about = About(reply.name, reply.role, time.time(), float(reply.expires_s))
     write_atomically(folder / AUTHORITY_FILE, reply.authority, 0o644)
     write_atomically(folder / IDENTITY_FILE, key + reply.certificate, 0o600)

@@ -75,15 +75,19 @@ class RenewalWatch:
 
     async def _renew(self) -> bool:
         arguments = [str(self._folder), self._collector_name, *map(str, self._collectors)]
-        child = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "noonmark.agent.renewal",
-            *arguments,
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.PIPE,
-        )
+        try:
+            child = await asyncio.create_subprocess_exec(
+                sys.executable,
+                "-P",  # nothing is loaded from the folder that the agent happens to run in
+                "-m",
+                "noonmark.agent.renewal",
+                *arguments,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=asyncio.subprocess.PIPE,
+            )
+        except OSError as error:  # no memory or process to spare now, or Python is just being replaced
+            return self._failed(f"no child process: {error.strerror or error}")
         try:
             async with asyncio.timeout(CHILD_WITHIN):
                 _, words = await child.communicate()
@@ -97,8 +101,10 @@ class RenewalWatch:
             self.renewals += 1
             log.info("certificate renewed", extra={"fields": {"folder": str(self._folder)}})
             return True
+        return self._failed((words.decode("utf-8", "replace").strip().splitlines() or ["it ended without a word"])[-1])
+
+    def _failed(self, reason: str) -> bool:
         self.failures += 1
-        reason = (words.decode("utf-8", "replace").strip().splitlines() or ["it ended without a word"])[-1]
         log.error("certificate not renewed", extra={"fields": {"folder": str(self._folder), "reason": reason}})
         return False
 

@@ -17,6 +17,7 @@ from click.testing import CliRunner, Result
 from secured import Agent, in_thread, on_loop, reporting, running, until
 
 from noonmark.agent.enrolment import NotEnrolled, enrol, read_about, renew
+from noonmark.agent.key_request import new_key_and_request
 from noonmark.agent.renewal import RenewalWatch, is_due
 from noonmark.collector import config as collector_config
 from noonmark.collector import server as server_module
@@ -221,6 +222,49 @@ async def test_the_watch_waits_until_it_is_time(tmp_path: Path, monkeypatch: pyt
     await asyncio.sleep(0.02)
     assert asked == [1070.0]
     task.cancel()
+
+
+@on_loop
+async def test_a_renewal_without_a_child_process_fails_and_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("noonmark.agent.renewal.AGAIN_AFTER", 0.001)
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "gone"))
+    (tmp_path / "identity.json").write_text(json.dumps({"issued_s": 0.0, "expires_s": 1.0}))
+    watch = RenewalWatch(tmp_path, [], rng=random.Random(1), wall_s=lambda: 5.0)
+    task = asyncio.create_task(watch.run())
+    await until(lambda: watch.failures > 1 or task.done())
+    assert not task.done()
+    task.cancel()
+
+
+@on_loop
+async def test_a_renewal_loads_nothing_from_the_folder_it_runs_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "json.py").write_text("open('was-loaded', 'w')\n")
+    monkeypatch.chdir(tmp_path)
+    await RenewalWatch(tmp_path, [], rng=random.Random(1))._renew()
+    assert not (tmp_path / "was-loaded").exists()
+
+
+@on_loop
+async def test_an_answer_that_would_lock_the_host_out_changes_nothing(
+    folder: AuthorityFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = tmp_path / "own"
+    async with running(settings(folder)) as server:
+        token, _ = folder.new_token("quay", Role.AGENT, time.time())
+        await in_thread(lambda: enrol(HostPort("127.0.0.1", server.token_port), token, "quay", own))
+        before = {path.name: path.read_bytes() for path in own.iterdir()}
+        _, anothers = new_key_and_request("quay")
+        renewed = folder.renew
+        monkeypatch.setattr(
+            AuthorityFolder, "renew", lambda self, name, role, _, now_s: renewed(name, role, anothers, now_s)
+        )
+        with pytest.raises(NotEnrolled, match="nothing was changed"):
+            await in_thread(lambda: renew([HostPort("127.0.0.1", server.port)], own))
+    assert {path.name: path.read_bytes() for path in own.iterdir()} == before
 
 
 def test_the_commands_of_an_authority(tmp_path: Path) -> None:
