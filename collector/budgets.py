@@ -22,6 +22,7 @@ from dataclasses import dataclass, field, replace
 
 from noonmark.collector.views import FleetView, HostView
 from noonmark.proto.options import span_ns
+from noonmark.proto.spelling import did_you_mean
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty U = 2 u (JCGM 100:2008, section 6)."""
@@ -117,7 +118,11 @@ def parse_budget(text: str) -> Budget:
         if name in DEFAULTS:
             return DEFAULTS[name]
         if _NAME.fullmatch(name):
-            raise ValueError(f"give {name} a span, such as {name}:5ms, or use one of " + ", ".join(DEFAULTS))
+            near = did_you_mean(name, DEFAULTS)
+            raise ValueError(
+                f"{near + ' Else ' if near else ''}give {name} a span, such as {name}:5ms, or use one of "
+                + ", ".join(DEFAULTS)
+            )
         name, span = "", text
     elif not _NAME.fullmatch(name):
         raise ValueError("use a name of lower-case letters, digits and hyphens, such as gates:5ms")

@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from noonmark.collector.closed_pipe import quiet_when_nobody_reads
+from noonmark.proto.spelling import did_you_mean
 from noonmark.proto.tls_version import demand_tls_1_3
 from noonmark.proto.version import VERSION
 
@@ -82,6 +83,15 @@ class LazyGroup(click.Group):
             ) from error
         assert isinstance(command, click.Command)
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does; a command that does not exist is answered with those of nearly its name."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = did_you_mean(args[0], COMMANDS)
+            ctx.fail(f"there is no command {args[0]!r}; {near or 'the commands are ' + ', '.join(sorted(COMMANDS))}")
+        return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; it ends silently when nobody reads its output any more."""

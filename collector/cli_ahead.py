@@ -12,14 +12,16 @@ from noonmark.collector import cli_options
 from noonmark.collector.ahead import Excursion, HostExcursions, excursions
 from noonmark.collector.cli_clocks import Forgiving
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.instants import format_instant
-from noonmark.collector.present import direction, format_age, format_duration
+from noonmark.collector.present import counted, direction, format_age, format_duration
+from noonmark.proto.spelling import did_you_mean, no_such_host
 
 SHOWN = 20
 """Excursions of one host told one by one; beyond, they are counted."""
 
 
-@click.command()
+@click.command(cls=ReadingCommand, epilog="\b\nFor example:\n  noonmark ahead --by 250ms --since -1d --zone quay")
 @cli_options.reading_options
 @click.option("--by", "by", required=True, metavar="SPAN", help="More than this ahead or behind, such as 250ms.")
 @click.option("--since", required=True, metavar="T", help="Begin of the stretch of time asked about.")
@@ -55,12 +57,18 @@ def ahead(
         since_ns = until_ns if since_ns is None else since_ns
         if since_ns >= until_ns:
             raise WrongUse("--since must come before --until")
-        names = hosts or source.span().hosts
+        known = source.span().hosts
+        strangers = [no_such_host(host, known) for host in hosts if host not in known]
+        if hosts and len(strangers) == len(hosts):
+            raise NoAnswer("; ".join(strangers))
+        for stranger in strangers:
+            click.echo(stranger, err=True)
+        names = tuple(host for host in hosts if host in known) or known
         if zone is not None or role is not None:
             names = _placed(source, names, zone, role, until_ns)
         found = _asked(source, names, by_ns, since_ns, until_ns, only)
-    if not any(each.known_ns for each in found):
-        raise NoAnswer(f"nothing is known of these hosts from {format_instant(since_ns)} on")
+        if not any(each.known_ns for each in found):
+            raise NoAnswer(_nothing_known(source, since_ns, until_ns))
     beyond = sorted((each for each in found if each.excursions), key=lambda each: -each.lasted_ns)
     if as_json:
         cli_options.print_json(_document(beyond, len(found), by_ns, since_ns, until_ns))
@@ -77,9 +85,30 @@ def _placed(source: Source, hosts: Sequence[str], zone: str | None, role: str | 
         host for host in hosts if host in places and zone in (None, places[host][0]) and role in (None, places[host][1])
     )
     if not found:
-        told = sorted({place for each in places.values() for place in each if place})
-        raise WrongUse(f"no host is of that zone and role; known are {', '.join(told) if told else 'none at all'}")
+        raise WrongUse(_nobody_there(list(places.values()), zone, role))
     return found
+
+
+def _nobody_there(places: Sequence[tuple[str, str]], zone: str | None, role: str | None) -> str:
+    """Which of zone and role no host has, and what was perhaps meant."""
+    for option, asked, known in (
+        ("zone", zone, sorted({place[0] for place in places if place[0]})),
+        ("role", role, sorted({place[1] for place in places if place[1]})),
+    ):
+        if asked is not None and asked not in known:
+            hint = did_you_mean(asked, known) or (
+                f"the {option}s are {', '.join(known)}" if known else "no host told one"
+            )
+            return f"--{option} {asked}: no host is of this {option}; {hint}"
+    return f"no host of the zone {zone} has the role {role}"
+
+
+def _nothing_known(source: Source, since_ns: int, until_ns: int) -> str:
+    span = source.span()
+    text = f"nothing is known of these hosts from {format_instant(since_ns)} to {format_instant(until_ns)}"
+    if span.first_ns is None or span.last_ns is None:
+        return text
+    return f"{text}: what was kept reaches from {format_instant(span.first_ns)} to {format_instant(span.last_ns)}"
 
 
 def _asked(
@@ -96,7 +125,7 @@ def _asked(
 
 def _print(beyond: list[HostExcursions], asked: int, by_ns: int) -> None:
     if not beyond:
-        click.echo(f"None of {asked} hosts was more than {format_duration(by_ns)} ahead or behind.")
+        click.echo(f"None of {counted(asked, 'host')} was more than {format_duration(by_ns)} ahead or behind.")
         return
     for each in beyond:
         times = len(each.excursions)

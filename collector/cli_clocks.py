@@ -25,6 +25,7 @@ from noonmark.collector.known_clocks import KnownClocks
 from noonmark.collector.offline import OfflineSource
 from noonmark.collector.query_errors import NoData, Refused
 from noonmark.collector.views import FindingView, PairView
+from noonmark.proto.spelling import no_such_host
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 USED = ("offset_ns", "uncertainty_ns", "lower_ns", "upper_ns")
@@ -94,8 +95,13 @@ def clock_knowledge(
         yield read_estimate(estimate_file)
     else:
         with cli_options.opened(collector, history, timeout) as source:
-            source.span()  # whether anybody is there is told before any output is begun
-            yield KnownClocks(Forgiving(source), hosts)
+            known = source.span().hosts  # whether anybody is there is told before any output is begun
+            try:
+                yield KnownClocks(Forgiving(source), hosts)
+            finally:  # behind the output, where it is seen, and before an error that it may be the cause of
+                for host in hosts:
+                    if host not in known:
+                        click.echo(no_such_host(host, known), err=True)
 
 
 def read_estimate(path: str) -> ClockTable:

@@ -13,6 +13,7 @@ from noonmark.collector.cli_clocks import clock_knowledge, estimate_option
 from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_stamps import gathered, stamp_options
 from noonmark.collector.correct_log import CorrectionCounts, Corrector
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.log_blocks import ByteStream
 from noonmark.collector.log_files import LogError, log_names, open_log
 from noonmark.collector.log_formats import StampReader
@@ -24,7 +25,7 @@ from noonmark.collector.write_behind import write_whole
 CHUNK = 1 << 20
 
 
-@click.command()
+@click.command(cls=ReadingCommand, epilog="\b\nFor example:\n  noonmark correct quay-gate-1=gate.log > corrected.log")
 @click.argument("log", metavar="LOG")
 @cli_options.source_options
 @estimate_option

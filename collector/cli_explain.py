@@ -10,6 +10,7 @@ import click
 from noonmark.collector import cli_options
 from noonmark.collector.cli_options import NoAnswer
 from noonmark.collector.explain import TOLERANCE_NS, Cause, Explanation, explain
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.present import format_duration
 from noonmark.collector.present_json import pair_json
 from noonmark.collector.present_tables import wrapped
@@ -18,7 +19,11 @@ from noonmark.collector.views import PairView
 NOT_A_CLOCK = frozenset({Cause.FINE, Cause.LATE, Cause.COARSE, Cause.TIME_ZONE, Cause.UNIT})
 
 
-@click.command(name="explain")
+@click.command(
+    name="explain",
+    cls=ReadingCommand,
+    epilog="\b\nFor example:\n  noonmark explain quay-gate-1 holm-booking --at -15m --seen 350ms",
+)
 @click.argument("a")
 @click.argument("b", required=False)
 @cli_options.reading_options

@@ -9,6 +9,7 @@ import click
 from noonmark.collector import cli_options
 from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
 from noonmark.collector.budgets import Budgets, Fitness, HostBudget, held_budgets, named_budgets, parse_rule, tally
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present_json import Document, fleet_json
 from noonmark.collector.present_tables import (
@@ -28,7 +29,10 @@ MOST_FINDINGS = 20
 """Printed in the table's form; all of them are in the JSON."""
 
 
-@click.command()
+@click.command(
+    cls=ReadingCommand,
+    epilog="\b\nFor example:\n  noonmark fleet --budget 1ms\n  noonmark fleet --at 2026-11-25T06:55:03Z",
+)
 @cli_options.reading_options
 @cli_options.at_option
 @click.option("--paths", is_flag=True, help="Also list every pair of hosts that exchange probes.")

@@ -14,6 +14,7 @@ from noonmark.collector.budgets import Budget, default_table, host_budget, parse
 from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_security import security, security_options
 from noonmark.collector.gate import Answer, Passage, explanation, verdict, wait_until_fit
+from noonmark.collector.help_sections import ReadingCommand, SharedOption
 from noonmark.collector.query_client import QueryClient
 from noonmark.collector.query_errors import NobodyThere, NoData, Refused
 from noonmark.collector.views import HostView, PairView
@@ -26,7 +27,7 @@ _NAMES = "\n".join(
 )
 
 
-@click.command(epilog=f"\b\nReady-made budgets:\n{_NAMES}")
+@click.command(cls=ReadingCommand, epilog=f"\b\nReady-made budgets:\n{_NAMES}")
 @click.option(
     "--budget",
     required=True,
@@ -50,6 +51,7 @@ _NAMES = "\n".join(
 @click.option("--quiet", is_flag=True, help="Say nothing while waiting.")
 @click.option(
     "--collector",
+    cls=SharedOption,
     metavar="ADDRESS",
     envvar="NOONMARK_COLLECTOR_ADDRESS",
     default=cli_options.DEFAULT_COLLECTOR,

@@ -11,6 +11,7 @@ import click
 from noonmark.collector import cli_options
 from noonmark.collector.budgets import parse_budget
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.holdover import Beginning, Learned, with_learned_frequency
 from noonmark.collector.present_holdover import Question, holdover_json, holdover_lines
 from noonmark.proto.options import span_ns
@@ -24,7 +25,7 @@ LEARN_NS = 2 * 86_400 * 10**9
 _SCALES = {"": 1.0, "%": 1e-2, "ppm": 1e-6, "ppb": 1e-9, "ppt": 1e-12}
 
 
-@click.command()
+@click.command(cls=ReadingCommand)
 @click.argument("host", required=False)
 @cli_options.reading_options
 @click.option(

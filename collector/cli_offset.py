@@ -9,6 +9,7 @@ import click
 
 from noonmark.collector import cli_options
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present import format_age, format_drift, format_limits, sentence
 from noonmark.collector.present_json import finding_json, pair_json
@@ -21,7 +22,11 @@ MOST_POINTS = 1_000
 TICK_NS = 5 * 10**9
 
 
-@click.command()
+@click.command(
+    cls=ReadingCommand,
+    epilog="\b\nFor example:\n  noonmark offset quay-gate-1 holm-booking --at -15m\n"
+    "  noonmark offset quay-gate-1 --since -1h",
+)
 @click.argument("a")
 @click.argument("b", required=False)
 @cli_options.reading_options

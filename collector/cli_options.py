@@ -20,6 +20,7 @@ from typing import Any, Protocol, TypeVar
 import click
 
 from noonmark.collector.cli_security import security, security_options
+from noonmark.collector.help_sections import SharedOption
 from noonmark.collector.instants import BadInstant, parse_instant, parse_span
 from noonmark.collector.present import WIDTH
 from noonmark.collector.query_errors import NobodyThere, NoData, Refused
@@ -28,6 +29,7 @@ from noonmark.collector.views import FindingView, FleetView, PairView, Span
 DEFAULT_COLLECTOR = "127.0.0.1:18621"
 BAD_NEWS_KINDS = frozenset({"liar", "reference-disagrees"})
 """Findings that are bad news: stamps that contradict certain limits, references that cannot both be right."""
+ELSEWHERE = "name another with --collector HOST:PORT, or read what was kept with --history FILE"
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
@@ -74,10 +76,12 @@ def reading_options(command: _Command) -> _Command:
 
 
 def source_options(command: _Command) -> _Command:
-    """``--collector``, ``--history`` and ``--timeout`` for a command."""
+    """``--collector``, ``--history`` and ``--timeout`` for a command, and who asks."""
+    command = security_options(command)
     for option in (
         click.option(
             "--timeout",
+            cls=SharedOption,
             type=click.FloatRange(min=0, min_open=True),
             default=10.0,
             show_default=True,
@@ -86,11 +90,13 @@ def source_options(command: _Command) -> _Command:
         ),
         click.option(
             "--history",
+            cls=SharedOption,
             metavar="FILE",
             help="Read a history file (or postgresql://… URL) instead of asking a collector.",
         ),
         click.option(
             "--collector",
+            cls=SharedOption,
             metavar="ADDRESS",
             envvar="NOONMARK_COLLECTOR_ADDRESS",
             default=DEFAULT_COLLECTOR,
@@ -99,7 +105,7 @@ def source_options(command: _Command) -> _Command:
         ),
     ):
         command = option(command)
-    return security_options(command)
+    return command
 
 
 def at_option(command: _Command) -> _Command:
@@ -135,7 +141,9 @@ def _errors_to_exit_codes() -> Iterator[None]:
         yield
     except Refused as error:
         raise WrongUse(str(error)) from error
-    except (NobodyThere, NoData) as error:
+    except NobodyThere as error:
+        raise NoAnswer(f"{error}; {ELSEWHERE}") from error
+    except NoData as error:
         raise NoAnswer(str(error)) from error
     except OSError as error:
         if type(error).__name__ != "HistoryError":

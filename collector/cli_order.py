@@ -14,6 +14,7 @@ from noonmark.collector.cli_options import NoAnswer, WrongUse
 from noonmark.collector.cli_stamps import gathered, stamp_options
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.estimate import Finding
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.instants import format_instant
 from noonmark.collector.log_blocks import BLOCK_BYTES
 from noonmark.collector.log_files import LogError, LogName, OpenLog, log_names, open_log
@@ -30,7 +31,10 @@ MOST_BLOCKS, LEAST_BLOCK = 16 * BLOCK_BYTES, 1 << 16
 """Bytes drawn at once from all logs together, and from one of very many."""
 
 
-@click.command()
+@click.command(
+    cls=ReadingCommand,
+    epilog="\b\nFor example:\n  noonmark order quay-gate-1=gate.log holm-booking=db.log.gz --explain",
+)
 @click.argument("logs", nargs=-1, required=True, metavar="LOG…")
 @cli_options.reading_options
 @correction_options
@@ -97,7 +101,8 @@ def order(
         if field is not None:
             with _opened(names, options, formats) as again:
                 tightened, steps, findings = tightened_by(again, field, hosts, knowledge)
-            _say(f"{counted(len(steps), 'pair')} of cause and effect by {field}")
+            none = "" if steps else ": no two hosts' lines share a value of it; is its name right?"
+            _say(f"{counted(len(steps), 'pair')} of cause and effect by {field}{none}")
         merge = merge_of(
             opened,
             knowledge,
@@ -109,7 +114,7 @@ def order(
         )
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
-        _report(merge, opened, findings)
+        _report(merge, opened, findings, raw)
         if explain:
             _explain(names, options, formats, knowledge, hosts)
         _finish(merge, raw, strict, opened)
@@ -162,7 +167,7 @@ def _say(text: str) -> None:
     click.echo(text, err=True)
 
 
-def _report(merge: Merge, logs: Sequence[OpenLog], findings: Sequence[Finding]) -> None:
+def _report(merge: Merge, logs: Sequence[OpenLog], findings: Sequence[Finding], raw: bool) -> None:
     """What the reader should know of the whole, on standard error."""
     counts = merge.counts
     certain = counts.across - counts.likely - counts.open
@@ -173,7 +178,7 @@ def _report(merge: Merge, logs: Sequence[OpenLog], findings: Sequence[Finding]) 
     )
     if counts.unknown:
         keep = "keeps its" if counts.unknown == 1 else "keep their"
-        known = "nothing is known of the host's clock then"
+        known = "--raw corrects nothing" if raw else "nothing is known of the host's clock then"
         _say(f"{counted(counts.unknown, 'record')} {keep} own time (marked !): {known}")
     for log, source in zip(logs, merge.sources, strict=True):
         path, read = log.name.path, log.counts

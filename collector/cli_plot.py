@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from noonmark.collector import cli_options
 from noonmark.collector.budgets import Budget, parse_budget
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.pictures import KINDS, Size, course_picture, fleet_picture, write_picture
 from noonmark.collector.views import FindingView
 
@@ -19,7 +20,9 @@ POINTS = 1_500
 HOUR_NS = 3600 * 10**9
 
 
-@click.command()
+@click.command(
+    cls=ReadingCommand, epilog="\b\nFor example:\n  noonmark plot quay-gate-1 holm-booking --since -2h -o pair.png"
+)
 @click.argument("a", required=False)
 @click.argument("b", required=False)
 @click.option("-o", "--output", required=True, metavar="FILE", help="Picture to write: .png, .svg or .pdf.")

@@ -12,6 +12,7 @@ from noonmark.collector import cli_options
 from noonmark.collector.budgets import Budgets
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
 from noonmark.collector.cli_stability import span_asked
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.history import History
 from noonmark.collector.offline import OfflineSource
 from noonmark.collector.report import Evidence
@@ -29,9 +30,10 @@ _NAMES = "\n".join(
 
 
 @click.command(
+    cls=ReadingCommand,
     epilog=f"\b\nReady-made policies:\n{_NAMES}\n\n"
     "Their figures were read in quotations, one is from memory: each report says which. Check them against the texts "
-    "in force."
+    "in force.",
 )
 @cli_options.reading_options
 @click.option(

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
+from noonmark.collector.help_sections import SharedOption
 from noonmark.proto import plaintext
 from noonmark.proto.channels import Security
 from noonmark.proto.tls_files import TlsFiles, identity_files
@@ -29,7 +30,7 @@ _OPTIONS = (
 
 def security_options(command: _Command) -> _Command:
     """``--identity``, ``--tls-...``, ``--token-file`` and the flag for plain connections."""
-    kept: dict[str, Any] = {"expose_value": False, "callback": _keep}
+    kept: dict[str, Any] = {"expose_value": False, "callback": _keep, "cls": SharedOption}
     command = click.option(
         f"--{plaintext.FLAG}",
         is_flag=True,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import shutil
 import sys
@@ -24,6 +23,7 @@ from noonmark.collector.probe_rows import ProbeFileError
 from noonmark.collector.view_estimate import fleet_view
 from noonmark.collector.views import FleetView
 from noonmark.proto.commandline import UsageProblem
+from noonmark.proto.spelling import did_you_mean
 
 REDRAW_S = 0.2
 TROUBLE = {"liar", "step", "frequency-change", "reference-disagrees", "asymmetric-path", "no-route", "leap-or-smear"}
@@ -64,7 +64,7 @@ def solve(probes: str, references: tuple[str, ...], at: str | None, as_json: boo
         estimate = step(columns, references=wanted, at_ns=at_ns)
     except ValueError as error:
         raise UsageProblem(f"{report.file}: {error}") from error
-    view = _with_notes(fleet_view(estimate, paths=paths or as_json), _notes(report, estimate))
+    view = _with_notes(fleet_view(estimate, paths=paths or as_json), _notes(report, estimate, int(columns.t1_ns.min())))
     if as_json:
         click.echo(json.dumps(_document(view, report), indent=1))
     else:
@@ -97,12 +97,11 @@ def _check(hosts: tuple[str, ...], references: tuple[Reference, ...], report: Re
         if names.count(name) > 1:
             raise UsageProblem(f"--reference {name}: named twice")
         if name not in hosts:
-            near = difflib.get_close_matches(name, hosts, 1)
-            hint = f"did you mean {near[0]}?" if near else f"the {len(hosts)} hosts are {', '.join(hosts[:6])} ..."
+            hint = did_you_mean(name, hosts) or f"the {len(hosts)} hosts are {', '.join(hosts[:6])} ..."
             raise UsageProblem(f"--reference {name}: no probe in {report.file} names this host; {hint}")
 
 
-def _notes(report: ReadReport, estimate: FleetEstimate) -> list[str]:
+def _notes(report: ReadReport, estimate: FleetEstimate, oldest_ns: int) -> list[str]:
     notes = [
         f"{part.rows} of {report.rows_read} rows left out: {part.reason} (the first in line {part.first_line})"
         for part in report.left_out
@@ -112,6 +111,8 @@ def _notes(report: ReadReport, estimate: FleetEstimate) -> list[str]:
     newest = int(estimate.newest_ns.max())
     if estimate.at_ns - newest > estimate.window_ns:
         notes.append(f"the asked instant lies {format_duration(estimate.at_ns - newest)} after the newest probe")
+    elif oldest_ns - estimate.at_ns > estimate.window_ns:
+        notes.append(f"the asked instant lies {format_duration(oldest_ns - estimate.at_ns)} before the oldest probe")
     return notes
 
 

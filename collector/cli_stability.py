@@ -8,6 +8,7 @@ import click
 
 from noonmark.collector import cli_options
 from noonmark.collector.cli_options import NoAnswer, Source, WrongUse
+from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.present_stability import stability_json, stability_lines
 from noonmark.collector.stability_confidence import ONE_SIGMA
 from noonmark.collector.stability_series import Points, gather, stability
@@ -16,7 +17,9 @@ USUAL_SPAN_NS = 86_400 * 10**9
 MOST_POINTS = 200_000
 
 
-@click.command(name="stability")
+@click.command(
+    name="stability", cls=ReadingCommand, epilog="\b\nFor example:\n  noonmark stability quay-gate-1 --since -1d"
+)
 @click.argument("host")
 @click.argument("other", required=False)
 @cli_options.reading_options

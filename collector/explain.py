@@ -83,7 +83,7 @@ def explain(
     tested = list(_about_the_hosts(pair))
     if not pair.known:
         unit = _unit(pair, seen_ns) if seen_ns is not None else None
-        tested = [each for each in (unit, *tested) if each is not None]
+        tested = [each for each in (unit, *tested) if each is not None and each.holds]  # of the rest nothing is known
         return _answer(sentence(pair, past=True), tested)
     if seen_ns is not None:
         tested = [
@@ -108,6 +108,9 @@ def _answer(clocks: str, tested: Sequence[Hypothesis]) -> Explanation:
             if each.cause is cause and each.holds:
                 text = each.text if cause is Cause.FINE else f"{each.text} {clocks}"
                 return Explanation(text, cause, tuple(tested))
+    for each in tested:
+        if each.cause is Cause.FINE:
+            return Explanation(f"{each.text} {clocks}", None, tuple(tested))
     return Explanation(clocks, None, tuple(tested))
 
 
@@ -236,7 +239,11 @@ def _fine(pair: PairView, tolerance_ns: int) -> Hypothesis:
     if abs(pair.offset_ns) + COVERAGE * pair.uncertainty_ns <= tolerance_ns:
         text = f"The clocks were very likely fine (± {expanded}), though not certainly within {_size(tolerance_ns)}."
         return Hypothesis(Cause.FINE, False, text)
-    return Hypothesis(Cause.FINE, False, f"The clocks may have been more than {_size(tolerance_ns)} apart.")
+    if lower > tolerance_ns or upper < -tolerance_ns:
+        text = f"The clocks were {sure} more than {_size(tolerance_ns)} apart: they can be the cause."
+        return Hypothesis(Cause.FINE, False, text)
+    text = f"The clocks may have been more than {_size(tolerance_ns)} apart, which is all that is allowed."
+    return Hypothesis(Cause.FINE, False, text)
 
 
 def _size(value_ns: int) -> str:

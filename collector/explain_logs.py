@@ -74,10 +74,13 @@ def explain_logs(logs: Sequence[OpenLog], knowledge: ClockKnowledge, hosts: Host
     told = False
     known = [each for each in habits if each.known]
     worst = max((each.uncertainty_ns for each in known), default=float("inf"))
+    paths_of: dict[str, list[str]] = {}
     for each in habits:
         for own in _of_one(each, worst):
-            told = True
-            yield f"{each.path}: {own}"
+            paths_of.setdefault(own, []).append(each.path)
+    for own, paths in paths_of.items():
+        told = True
+        yield f"{', '.join(paths)}: {own}"
     usable = [each for each in habits if each.records]
     for place, one in enumerate(usable):
         for other in usable[place + 1 :]:
@@ -95,7 +98,7 @@ def _of_one(habits: LogHabits, uncertainty_ns: float) -> Iterator[str]:
         return
     if habits.known and habits.resolution_ns > 2 * COVERAGE * max(uncertainty_ns, 1.0):
         yield (
-            f"its stamps tell time in steps of {_size(habits.resolution_ns)}, these clocks are known to "
+            f"stamps tell time in steps of {_size(habits.resolution_ns)}, these clocks are known to "
             f"± {_size(COVERAGE * uncertainty_ns)} or better: finer stamps, not better clocks, would settle more"
         )
     if habits.deepest_ns > habits.resolution_ns:

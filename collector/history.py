@@ -40,6 +40,7 @@ from noonmark.collector.history_sqlite import SqliteDatabase
 from noonmark.collector.history_then import Asked, Then
 from noonmark.collector.history_upheavals import Change, Upheaval, sort_out
 from noonmark.collector.history_upkeep import Upkeep
+from noonmark.proto.spelling import no_such_host
 
 if TYPE_CHECKING:
     from noonmark.collector.history_mesh import PastMesh, Shapes
@@ -325,7 +326,7 @@ class History:
         span = self.span()
         if span is None:
             return "the history is empty"
-        return answers.no_such_host(host, self.hosts())
+        return no_such_host(host, self.hosts())
 
     # -- the fleet -----------------------------------------------------------------------------------------------
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -236,13 +235,6 @@ def spaced(instants: Int64, since_ns: int, step_ns: int, last: int | None) -> In
     if last is not None:
         first &= step > (last - since_ns) // step_ns
     return instants[first]
-
-
-def no_such_host(host: str, hosts: Sequence[str]) -> str:
-    """A reason that helps: the nearest names there are."""
-    near = difflib.get_close_matches(host, hosts, n=3, cutoff=0.75)
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
-    return f"no host named {host} is known{hint}"
 
 
 def fleet(

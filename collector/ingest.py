@@ -74,6 +74,7 @@ class IngestStatistics:
     records_over_quota: int = _count("Probe records not taken because their host sends too many.")
     records_crowded_out: int = _count("Probe records given up early because the window was full.")
     clock_events: int = _count("Notices of agents that their clock was set, or their host slept.")
+    clock_events_over_quota: int = _count("Such notices not taken because their host tells too many.")
     refused: int = _count("Streams ended because a message made no sense.")
     names_disputed: int = _count("Times that a second agent claimed the name of a connected host.")
     names_refused: int = _count(
@@ -381,10 +382,10 @@ class Ingest(ReportsServicer):
             raise BadMessage("clock event: the sequence number is missing")
         if stream.entry.is_new(message.sequence):
             host = stream.entry.hello.host
-            self.window.add_event(host, event, now)
-            self._counts["clock_events"] += 1
-            fields = {"host": host, "kind": event.kind.name.lower(), "at_ns": event.at_ns, "size_ns": event.size_ns}
-            log.warning("a host's clock was set, or the host slept", extra={"fields": fields})
+            if self.window.add_event(host, event, now):
+                self._counts["clock_events"] += 1
+                fields = {"host": host, "kind": event.kind.name.lower(), "at_ns": event.at_ns, "size_ns": event.size_ns}
+                log.warning("a host's clock was set, or the host slept", extra={"fields": fields})
         else:
             self._counts["repeats"] += 1
         self._acknowledge(stream)
@@ -472,6 +473,7 @@ class Ingest(ReportsServicer):
             records_over_quota=window.rows_over_quota,
             records_crowded_out=window.rows_crowded_out,
             clock_events=counts["clock_events"],
+            clock_events_over_quota=window.events_over_quota,
             refused=counts["refused"],
             names_disputed=counts["names_disputed"],
             names_refused=counts["names_refused"],

@@ -3,7 +3,7 @@
 What `parse_instant` reads:
 
 - ``now``;
-- an age: ``-90s``, ``-15m``, ``-2h``, ``-1d``, ``-1h30m``, ``-1.5h``, ``-250ms`` (units ns us µs ms s m h d w);
+- an age: ``-90s``, ``-15m``, ``-2h``, ``-1d``, ``-1h30m``, ``-1.5h``, ``-250ms`` (units ns us µs ms s m or min h d w);
 - RFC 3339: ``2026-11-25T06:55:03.123456789+01:00``. The zone must be given: a time without one means something else on
   every host. A space may stand for the T, a comma for the point, the seconds may be left out;
 - seconds, milliseconds, microseconds or nanoseconds since 1970, told apart by magnitude of the whole part:
@@ -28,6 +28,7 @@ UNITS_NS = {
     "ms": 10**6,
     "s": SECOND_NS,
     "m": 60 * SECOND_NS,
+    "min": 60 * SECOND_NS,
     "h": 3600 * SECOND_NS,
     "d": 86_400 * SECOND_NS,
     "w": 7 * 86_400 * SECOND_NS,
@@ -54,6 +55,8 @@ def _decimal_ns(number: str, unit_ns: int) -> int:
 
 def parse_span(text: str) -> int:
     """A length of time such as ``90s`` or ``1h30m`` in ns. Raises BadInstant."""
+    if re.fullmatch(_NUMBER, text):
+        raise BadInstant(f"{text!r} is no length of time: it needs a unit; write {text}s, {text}ms or {text}m")
     if not _SPAN.fullmatch(text):
         raise BadInstant(f"{text!r} is no length of time: write 90s, 15m, 1h30m, 250ms or 2d")
     return sum(_decimal_ns(number, UNITS_NS[unit]) for number, unit in _SPAN_PART.findall(text))

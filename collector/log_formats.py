@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from noonmark.collector import stamps_clf, stamps_epoch, stamps_fields, stamps_iso, stamps_syslog
 from noonmark.collector.log_stamps import LogStamp, Recogniser, StampError, StampOptions
+from noonmark.proto.spelling import did_you_mean
 
 RECOGNISED: Mapping[str, Recogniser] = {
     "rfc5424": stamps_syslog.read_rfc5424,
@@ -38,7 +39,9 @@ class StampReader:
         """Try all recognised formats, or only those named. Raises ValueError for a name that is not in `FORMATS`."""
         unknown = [name for name in formats if name not in FORMATS]
         if unknown:
-            raise ValueError(f"no such log format: {unknown[0]} (there are: {', '.join(FORMATS)})")
+            known = (*FORMATS, JOURNAL_EXPORT)
+            near = did_you_mean(unknown[0], known)
+            raise ValueError(f"no such log format: {unknown[0]}; {near or 'there are ' + ', '.join(known)}")
         self.options = options
         self.recognisers = [FORMATS[name] for name in formats or RECOGNISED]
         self.before_ns: int | None = None

@@ -20,7 +20,6 @@ from noonmark.collector import view_messages
 from noonmark.collector.budgets import Budgets, named_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate
 from noonmark.collector.freshness import aged, freshness
-from noonmark.collector.history_answers import no_such_host
 from noonmark.collector.instants import format_instant
 from noonmark.collector.pairs import compare
 from noonmark.collector.present import format_age
@@ -28,6 +27,7 @@ from noonmark.collector.state import Published, State
 from noonmark.collector.view_estimate import finding_view, fleet_view, pair_view
 from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto import noonmark_pb2_grpc
+from noonmark.proto.spelling import no_such_host
 
 NEAR_NS = 600 * 10**9
 """Findings within this time of the moment asked for are told with an offset."""

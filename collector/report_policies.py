@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from noonmark.collector.budgets import Budget, BudgetRule, Budgets, parse_budget, parse_rule, span_text
+from noonmark.proto.spelling import did_you_mean
 
 _US, _MS, _S = 10**3, 10**6, 10**9
 _RTS25 = "Commission Delegated Regulation (EU) 2017/574 (RTS 25), annex"
@@ -94,6 +95,9 @@ def parse_policy(text: str) -> BudgetRule:
         except ValueError as error:
             if ":" in what or what[:1].isdigit() or what in ("", "."):
                 raise
+            near = did_you_mean(what, POLICIES)
+            if near:
+                raise ValueError(f"{near} Ready-made are {', '.join(POLICIES)}; one's own: gates:5ms") from None
             raise ValueError(f"use one of {', '.join(POLICIES)}, or one's own such as gates:5ms ({error})") from None
     budget = Budget(policy.name, policy.tolerance_ns, f"{policy.source}: {policy.activity}")
     if not equals:

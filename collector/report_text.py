@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from noonmark.collector.budgets import span_text
 from noonmark.collector.instants import format_instant
-from noonmark.collector.present import format_duration
+from noonmark.collector.present import counted, format_duration
 from noonmark.collector.present_tables import Column, finding_lines, table, wrapped
 from noonmark.collector.report import Evidence, HostEvidence, Peak, ReferenceEvidence, Shares, largest
 from noonmark.collector.report_policies import described
@@ -81,7 +81,7 @@ def headline(evidence: Evidence) -> str:
     """The fleet in two sentences."""
     seen = [host for host in evidence.hosts if host.samples]
     since, until = (format_instant(moment, digits=0) for moment in (evidence.since_ns, evidence.until_ns))
-    start = f"{len(evidence.hosts)} hosts from {since} to {until}."
+    start = f"{counted(len(evidence.hosts), 'host')} from {since} to {until}."
     if not seen:
         return f"{start} Nothing was measured."
     furthest = max(seen, key=lambda host: host.estimated.value_ns if host.estimated else -1)

@@ -9,7 +9,7 @@ rows; numbers of hosts long gone are given up when the store moves.
 from __future__ import annotations
 
 import math
-from collections import deque
+from collections import Counter, deque
 from dataclasses import dataclass, fields
 from typing import Any, TypeVar
 
@@ -37,6 +37,8 @@ class WindowSettings:
     """One host may be the first to name so many others, until the store moves; a batch that names more is not taken. A
     plan has a tenth of it, and names cost far more than rows: in every estimate, and in the history."""
     max_events: int = 10_000
+    max_events_per_host: int = 256
+    """Clock events beyond are not taken, for the same reason; a host that is set several times a minute tells less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,7 @@ class WindowStatistics:
     rows_over_quota: int
     rows_crowded_out: int
     events: int
+    events_over_quota: int
 
 
 @dataclass(slots=True)
@@ -115,10 +118,11 @@ class Window:
         self._rows_of: dict[str, int] = {}
         self._strangers_of: dict[str, int] = {}
         self._waited_chunks = 0
-        self._events: deque[HostEvent] = deque(maxlen=self.settings.max_events)
+        self._events: deque[HostEvent] = deque()
+        self._events_of: Counter[str] = Counter()
         self.newest = -math.inf
         """When the newest records were measured (monotonic seconds, to within the time a report takes)."""
-        self._added = self._late = self._over_quota = self._crowded_out = 0
+        self._added = self._late = self._over_quota = self._crowded_out = self._events_over_quota = 0
 
     def add(self, host: str, batch: RecordBatch | ColumnBatch, now: float, *, waited: float = 0.0) -> int:
         """Take a batch that `host` measured, closed `waited` seconds ago; return the rows taken."""
@@ -202,9 +206,22 @@ class Window:
             del self._rows_of[host]
         return rows
 
-    def add_event(self, host: str, event: ClockEvent, now: float) -> None:
-        """Note that a host's clock was set, or that it slept."""
+    def add_event(self, host: str, event: ClockEvent, now: float) -> bool:
+        """Note that a host's clock was set, or that it slept; False if the host has told too many already."""
+        if self._events_of[host] >= self.settings.max_events_per_host:
+            self._events_over_quota += 1
+            return False
+        if len(self._events) >= self.settings.max_events:
+            self._forget_oldest_event()
         self._events.append(HostEvent(host, event, now))
+        self._events_of[host] += 1
+        return True
+
+    def _forget_oldest_event(self) -> None:
+        host = self._events.popleft().host
+        self._events_of[host] -= 1
+        if not self._events_of[host]:
+            del self._events_of[host]
 
     def expire(self, now: float) -> None:
         """Forget rows and events that arrived longer ago than the span."""
@@ -212,7 +229,7 @@ class Window:
         while self._chunks and self._chunks[0][0] < oldest:
             self._forget_oldest()
         while self._events and self._events[0].arrived < oldest:
-            self._events.popleft()
+            self._forget_oldest_event()
 
     def columns(self, now: float) -> ProbeColumns:
         """What was measured within the span before `now`, as read-only arrays that will not change."""
@@ -251,6 +268,7 @@ class Window:
             rows_over_quota=self._over_quota,
             rows_crowded_out=self._crowded_out,
             events=len(self._events),
+            events_over_quota=self._events_over_quota,
         )
 
 

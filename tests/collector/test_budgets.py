@@ -11,6 +11,7 @@ from noonmark.collector import budgets as b
 from noonmark.collector.budget_columns import ANSWERS, NO_BUDGET, assign, hold
 from noonmark.collector.budgets import Budget, BudgetRule, Budgets, Fitness, parse_budget, parse_rule
 from noonmark.collector.estimate import UNBOUNDED_NS, HostState
+from noonmark.collector.report_policies import parse_policy
 from noonmark.collector.view_estimate import fleet_view
 
 MS = 10**6
@@ -194,3 +195,10 @@ def test_arrays_choose_the_same_rule_for_each_host() -> None:
     chosen = [budgets.of(host, *labels.get(host, ("", ""))) for host in hosts]
     assert [budgets.all[row] for row in assign(hosts, labels, budgets)] == chosen
     assert assign(hosts, labels, Budgets()).tolist() == [-1] * len(hosts)
+
+
+def test_a_slip_in_a_ready_made_name_is_answered_with_the_nearest() -> None:
+    with pytest.raises(ValueError, match=r"^did you mean database\? Else give datbase a span"):
+        parse_budget("datbase")
+    with pytest.raises(ValueError, match=r"^did you mean rts25-hft"):
+        parse_policy("rts25-hf")

@@ -156,7 +156,7 @@ def test_one_against_all_is_a_table_largest_first(history_file: Path) -> None:
         (["--at", "-5"], "an age needs a unit"),
         (["--at", "now", "--since", "-5m"], "use one or the other"),
         (["--until", "now"], "give --since as well"),
-        (["--since", "1795589703", "--step", "5"], "--step: '5' is no length of time"),
+        (["--since", "1795589703", "--step", "5"], "--step: '5' is no length of time: it needs a unit; write 5s"),
         (["--since", "@5", "--until", "@4"], "--since must name a moment before --until"),
         (["holm-db-1", "--all"], "leave out B"),
     ],
@@ -201,7 +201,10 @@ def test_nobody_there_is_exit_code_three() -> None:
     result = ask(GATE, "--collector", "127.0.0.1:1", "--timeout", "3")
 
     assert result.exit_code == 3
-    assert result.stderr == "Error: no collector answers at 127.0.0.1:1\n"
+    assert result.stderr == (
+        "Error: no collector answers at 127.0.0.1:1; name another with --collector HOST:PORT, "
+        "or read what was kept with --history FILE\n"
+    )
 
 
 @pytest.mark.sockets

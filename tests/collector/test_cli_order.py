@@ -207,7 +207,7 @@ def test_explain_of_logs_names_a_unit_and_coarse_stamps_and_is_content_else(esti
     log("a.log", 0, 1000)
     Path("b.log").write_text(f"{START_NS // 10**9} x\n")
     coarse = run("order", "h0=a.log", "h1=b.log", "--estimate", estimate, "--explain")
-    assert "b.log: its stamps tell time in steps of 1 s" in coarse.stderr
+    assert "b.log: stamps tell time in steps of 1 s" in coarse.stderr
     Path("b.log").write_text(f"{START_NS // 10**9} x\n")
     unit = run(
         "order",
@@ -310,6 +310,55 @@ def test_ahead_from_a_history(history: str) -> None:
         history,
     )
     assert early.exit_code == 3
+    assert f"to 2020-01-02T00:00:00Z: what was kept reaches from {at(0)[:19]}" in early.stderr
+
+
+def test_a_slip_in_a_host_name_is_told_and_answered_with_the_nearest_names(history: str) -> None:
+    log("gate.log", 50_002)
+    log("db.log", 50_003)
+    slip = GATE[:-3] + GATE[-2:]
+    told = f"no host named {slip} is known; did you mean {GATE}?"
+    for command in (("order", f"{slip}=gate.log", f"{DATABASE}=db.log"), ("correct", f"{slip}=gate.log")):
+        assert told in run(*command, "--history", history).stderr
+    asked = ("ahead", "--by", "1ms", "--since", at(0), "--until", at(190), "--history", history, "--host", slip)
+    only, beside = run(*asked), run(*asked, "--host", DATABASE)
+    assert (only.exit_code, only.stderr) == (3, f"Error: {told}\n")
+    assert (beside.exit_code, beside.stderr) == (0, f"{told}\n")
+    assert "None of 1 host was more" in beside.stdout
+    zone = run(*asked[:-2], "--zone", "nowhere")
+    assert (zone.exit_code, zone.stderr[:52]) == (2, "Error: --zone nowhere: no host is of this zone; no h")
+
+
+def test_what_cannot_be_known_of_a_stranger_is_not_said(history: str) -> None:
+    unknown = run("explain", "nobody", "--history", history, "--at", at(50))
+    assert "slept" not in unknown.stdout
+    assert "sound" not in unknown.stdout
+
+
+def test_raw_says_why_times_are_the_logs_own() -> None:
+    log("a.log", 10)
+    assert "own time (marked !): --raw corrects nothing" in run("order", "h0=a.log", "--raw").stderr
+
+
+def test_causes_that_are_none_and_slips_in_names_of_formats_and_commands(estimate: str) -> None:
+    log("a.log", 10)
+    none = run("order", "h0=a.log", "h1=a.log", "--estimate", estimate, "--happens-before", "req")
+    assert "0 pairs of cause and effect by req: no two hosts' lines share a value of it" in none.stderr
+    wrong = run("order", "h0=a.log", "--raw", "--format", "rfc3399")
+    assert (wrong.exit_code, wrong.stderr) == (
+        2,
+        "Error: no such log format: rfc3399; did you mean rfc3339?\n",
+    )
+    other = run("oder", "h0=a.log")
+    assert other.exit_code == 2
+    assert other.stderr.endswith("Error: there is no command 'oder'; did you mean order?\n")
+
+
+def test_logs_of_which_the_same_is_true_are_told_of_at_once(estimate: str) -> None:
+    for name in ("a.log", "b.log"):
+        Path(name).write_text(f"{START_NS // 10**9} x\n")
+    found = run("order", "h0=a.log", "h1=b.log", "--estimate", estimate, "--explain")
+    assert "a.log, b.log: stamps tell time in steps of 1 s" in found.stderr
 
 
 def test_a_log_without_any_time_is_told_as_such(estimate: str) -> None:

@@ -294,3 +294,5 @@ def test_an_instant_long_after_the_newest_probe_is_said_to_be() -> None:
     result = invoke("-", "--reference", "quay", "--at", str(asked), "--json", text=text_of(small_fleet()))
     notes = json.loads(result.stdout)["notes"]
     assert any("after the newest probe" in note for note in notes)
+    early = invoke("-", "--reference", "quay", "--at", str(EPOCH_NS - 600 * 10**9), text=text_of(small_fleet()))
+    assert "before the oldest probe" in " ".join(early.stdout.split())

@@ -42,6 +42,13 @@ def test_each_cause_is_told_by_its_numbers(
     assert words in found.headline
 
 
+def test_clocks_certainly_too_far_apart_are_said_to_be_so() -> None:
+    far = explain(pair(-50 * MS), tolerance_ns=10 * MS)
+    assert far.headline.startswith("The clocks were certainly more than 10 ms apart: they can be the cause. ")
+    wide = explain(pair(0, 20 * MS, 90 * MS), tolerance_ns=10 * MS)
+    assert wide.headline.startswith("The clocks may have been more than 10 ms apart")
+
+
 def test_zone_is_not_blamed_where_the_clocks_account_for_it() -> None:
     found = explain(pair(3600 * SECOND), seen_ns=3600 * SECOND)
     assert found.cause is Cause.CLOCK

@@ -167,6 +167,20 @@ def test_clock_events_stay_for_the_span() -> None:
     assert window.events() == ()
 
 
+def test_no_host_crowds_out_anothers_clock_events() -> None:
+    window = Window(WindowSettings(span=10.0, max_events=5, max_events_per_host=3))
+    event = ClockEvent(kind=ClockEventKind.STEP, epoch=2, at_ns=5, size_ns=-7)
+    assert window.add_event("holm", event, 0.0)
+    assert [window.add_event("quay", event, 1.0) for _ in range(4)] == [True, True, True, False]
+    assert [told.host for told in window.events()] == ["holm", "quay", "quay", "quay"]
+    assert [window.add_event(host, event, 2.0) for host in ("skerry", "islet")] == [True, True]
+    assert [told.host for told in window.events()] == ["quay", "quay", "quay", "skerry", "islet"]
+    assert window.statistics().events_over_quota == 1
+    window.columns(11.5)
+    assert window.add_event("quay", event, 11.5), "what has left the window is not counted any more"
+    assert [told.host for told in window.events()] == ["skerry", "islet", "quay"]
+
+
 def test_one_host_cannot_name_a_crowd_that_nobody_knows() -> None:
     window = Window(WindowSettings(max_strangers_per_host=3))
 
