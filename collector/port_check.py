@@ -1,9 +1,17 @@
-"""Whether anybody listens on a port already. Rim: it binds, and lets go at once."""
+"""Whether anybody listens on a port already, or is about to. Rim.
+
+A port that is shared is refused to nobody by the kernel, so both must be asked: whoever listens already is found by
+binding the port alone, and letting go at once; another collector that starts in the same instant, and has not bound
+yet, by a name that only one can hold.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import hashlib
 import socket
+from collections.abc import Iterator
 
 from noonmark.proto.options import HostPort
 
@@ -18,6 +26,23 @@ def is_free(where: HostPort) -> bool:
     except OSError:
         return True
     return all(_can_bind(family, address) for family, _, _, _, address in found)
+
+
+@contextlib.contextmanager
+def claimed(where: HostPort) -> Iterator[bool]:
+    """Hold the place against other collectors that would bind the same words; False: another one holds it.
+
+    The name is that of a Unix socket without a file: it belongs to the network namespace, as ports do, and goes with
+    the process. Port 0 is nobody's.
+    """
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as name:
+        try:
+            if where.port:
+                name.bind(b"\0noonmark-collector-" + hashlib.sha256(str(where).encode()).hexdigest().encode())
+        except OSError as error:
+            yield error.errno != errno.EADDRINUSE
+        else:
+            yield True
 
 
 def _can_bind(family: int, address: tuple[object, ...]) -> bool:

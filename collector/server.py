@@ -38,7 +38,7 @@ from noonmark.collector.key_keeper import KeyKeeper
 from noonmark.collector.page import add_page
 from noonmark.collector.plan import PlanSettings
 from noonmark.collector.plan_keeper import PlanKeeper
-from noonmark.collector.port_check import is_free
+from noonmark.collector.port_check import claimed, is_free
 from noonmark.collector.probe_keys import ProbeKeyring
 from noonmark.collector.probe_secret import kept_secret
 from noonmark.collector.query import QueryService
@@ -77,7 +77,7 @@ SERVER_OPTIONS = (
     ("grpc.server.max_pending_requests", 20_000),
     ("grpc.server.max_pending_requests_hard_limit", 40_000),
     ("grpc.server_max_unrequested_time_in_server", 120),
-    # The doors share a port. (Two collectors must not: `is_free` looks before.)
+    # The doors share a port. (Two collectors must not: port_check.py sees to it.)
     ("grpc.so_reuseport", 1),
 )
 DOORS = 16
@@ -267,23 +267,33 @@ class CollectorServer:
             add_EnrolmentServicer_to_server(enrolment, door)  # type: ignore[no-untyped-call]
             health_pb2_grpc.add_HealthServicer_to_server(health, door)
             reflection.enable_server_reflection(names, door)
-        self.port = self._listen(doors, self.config.listen, "--listen", clients=True)
-        if self.config.token_listen is not None:
-            self.token_port = self._listen(doors[:1], self.config.token_listen, "--token-listen", clients=False)
-        for service in ("", *SERVICES):
-            await health.set(service, health_pb2.HealthCheckResponse.SERVING)
-        for door in doors:
-            await door.start()
-        try:
-            yield health
-        finally:
-            self.ingest.close()
-            await asyncio.gather(*(door.stop(0.5) for door in doors))
+        with contextlib.ExitStack() as claims:
+            self.port = self._listen(doors, self.config.listen, "--listen", claims, clients=True)
+            if self.config.token_listen is not None:
+                where = self.config.token_listen
+                self.token_port = self._listen(doors[:1], where, "--token-listen", claims, clients=False)
+            for service in ("", *SERVICES):
+                await health.set(service, health_pb2.HealthCheckResponse.SERVING)
+            for door in doors:
+                await door.start()
+            try:
+                yield health
+            finally:
+                self.ingest.close()
+                await asyncio.gather(*(door.stop(0.5) for door in doors))
 
-    def _listen(self, doors: Sequence[grpc.aio.Server], where: HostPort, option: str, *, clients: bool) -> int:
-        """Which port the doors share."""
+    def _listen(
+        self,
+        doors: Sequence[grpc.aio.Server],
+        where: HostPort,
+        option: str,
+        claims: contextlib.ExitStack,
+        *,
+        clients: bool,
+    ) -> int:
+        """Which port the doors share. It is claimed until `claims` ends."""
         try:
-            if not is_free(where):
+            if not claims.enter_context(claimed(where)) or not is_free(where):
                 raise CannotListen(where, option)
             for door in doors:
                 place = str(where)

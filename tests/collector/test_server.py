@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import socket
 import urllib.error
 import urllib.request
 from collections.abc import AsyncIterator, Callable, Sequence
@@ -249,6 +250,22 @@ def test_the_past_can_be_asked_for(tmp_path: Path) -> None:
 
     run(main)
     assert (tmp_path / "history.sqlite").exists()
+
+
+def test_of_two_that_look_before_either_listens_one_has_the_port(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("noonmark.collector.server.is_free", lambda where: True)
+    with socket.socket() as some:
+        some.bind(("127.0.0.1", 0))
+        listen = f"127.0.0.1:{some.getsockname()[1]}"
+
+    async def main() -> None:
+        async with running(CollectorServer(settings(listen=listen))):
+            with pytest.raises(CannotListen):
+                await asyncio.wait_for(CollectorServer(settings(listen=listen)).run(asyncio.Event()), 10)
+        async with running(CollectorServer(settings(listen=listen))) as again:
+            assert again.port
+
+    run(main)
 
 
 def test_a_taken_port_is_said() -> None:
