@@ -357,6 +357,8 @@ class History:
         if era is None:
             return None
         near, found = self._paths_then(at_ns)
+        if not len(near.series.numbers):
+            return None
         from noonmark.collector.history_mesh import Shapes, past_mesh  # brings sparse matrices, which only this needs
 
         if self._shapes is None:
