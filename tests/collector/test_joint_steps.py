@@ -11,6 +11,7 @@ from noonmark.collector import joint_steps as joint
 from noonmark.collector.changes import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.joint_steps import Fitted, joint_steps
+from noonmark.collector.jump_evidence import log_chance_bound
 
 NODES, SLOTS = 10, 24
 PAIRS = np.array(all_pairs(NODES))
@@ -133,7 +134,7 @@ def test_large_fleets_find_the_same_among_suspects(monkeypatch: pytest.MonkeyPat
 def test_bound_of_chance_holds_and_nears_the_normal_law(terms: int) -> None:
     """Against scipy's Laplace distribution: exactly for one term, by 400,000 sums of more."""
     deviations = np.array([1.0, 2.0, 3.0, 4.0])
-    bound = np.exp(joint._log_chance(deviations, np.full(4, float(terms)), np.ones(4, dtype=bool)))
+    bound = np.exp(log_chance_bound(deviations, np.full(4, float(terms)), np.ones(4, dtype=bool)))
     one = stats.laplace(scale=np.sqrt(0.5))
     if terms == 1:
         chance = one.sf(deviations)
@@ -142,6 +143,13 @@ def test_bound_of_chance_holds_and_nears_the_normal_law(terms: int) -> None:
         chance = (sums[:, None] > deviations).mean(axis=0)
     assert (bound >= chance).all()
     assert (bound < 20.0 * chance).all()
-    assert np.exp(joint._log_chance(np.array([4.0]), np.array([1e6]), np.array([True])))[0] == pytest.approx(
+    assert np.exp(log_chance_bound(np.array([4.0]), np.array([1e6]), np.array([True])))[0] == pytest.approx(
         np.exp(-8.0), rel=0.01
     )
+
+
+@pytest.mark.parametrize("slots", [1, 2, 3, 4, 5])
+def test_few_slots_show_nothing_and_break_nothing(slots: int) -> None:
+    walls = mesh(np.random.default_rng(0))
+    some = Walls(*(side[:, :slots] for side in (walls.upper_s, walls.upper_ns, walls.lower_s, walls.lower_ns)))
+    assert found(some) == []

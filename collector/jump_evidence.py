@@ -1,0 +1,252 @@
+"""What a host's paths tell together of a jump of its clock. Pure.
+
+On each path the least forward delay is another after a jump than before, and the least backward delay by as much the
+other way, while a busy line raises one or both. The lowest of n exponential delays of mean a lies a / n above the true
+least, and is so far off. By chance alone a sum of M differences of such delays exceeds z standard deviations with at
+most the probability that Chernoff's bound gives for M Laplace variables, whose tails are longer than a normal law's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import reduce
+
+import numpy as np
+
+from noonmark.collector.corridors import Walls
+from noonmark.collector.edges import end_point
+from noonmark.collector.estimate import Bool, Float64, Int64
+from noonmark.collector.slopes import EXPECTED, wall_leaning
+from noonmark.collector.slots import LEAST_NOISE_NS
+
+FEWEST_TERMS = 8.0
+"""Four paths, two directions each: of fewer, the peers may have jumped as well."""
+CLIP = 6.0
+"""A path counts for no more than so many standard deviations: its other end may be the one that jumped."""
+BORNE_OUT = 0.5
+"""The smaller of the movements of the least forward and backward delays must be this share of the step."""
+UNMOVED = 4.0
+"""A jump leaves round trips as they were: by so many standard deviations they may differ by chance."""
+WANDER_PPB = 1.0
+"""What a quartz may wander from its line for each second, as certain limits allow it too."""
+FEW_LINES = 0.25
+"""A jump is not borne out if the lines of more of its host's paths, by weight, changed just then."""
+SHARPNESS = (0.0, 0.5, 1.0, 1.0, 1.0)
+"""Powers of the number of points by which a wall's corners are sharper than its delays are long, round by round: from
+afar the walls' general direction counts."""
+POOL = 2.0
+"""The usual path counts as so many gaps of each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One wall of Q paths, as delays (Q, K) in ns above a free height, inf where there is no point."""
+
+    seconds: Float64
+    height: Float64
+    sign: float
+    """What a rise of y adds: +1 for forward delays, -1 for backward ones."""
+
+    def less(self, slope: Float64) -> Float64:
+        """The heights with a slope (Q,), ppb, taken out."""
+        return np.asarray(self.height - self.sign * slope[:, None] * self.seconds)
+
+
+Sides = tuple[Side, Side]
+Parts = tuple[slice, slice]
+Sums = tuple[Float64, Float64]
+"""One number a path or host for the forward delays, and one for the backward ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """By how much y of Q paths moved between two parts, as each direction's least delays tell; with weights, 1/ns^2."""
+
+    by_ns: Sums
+    weight: Sums
+    line: Bool
+    """Where the round trip changed, so that it was the line."""
+    lever_s: Float64
+    """Between the parts' middles."""
+
+    def of_hosts(self, outward: Float64) -> Moved:
+        """By how much each path's host moved, as its delays towards that host tell, and as those from it do.
+
+        A busy line of the host's own raises the one or the other on all of its paths.
+        """
+        second = outward > 0
+        by_ns, weight = (
+            (np.where(second, *sums), np.where(second, *reversed(sums))) for sums in (self.by_ns, self.weight)
+        )
+        return Moved((outward * by_ns[0], outward * by_ns[1]), weight, self.line, self.lever_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What C hosts' paths tell together of a jump within one slot."""
+
+    size_ns: Float64
+    deviations: Float64
+    log_chance: Float64
+    """Logarithm of the bound of the chance to see so much without a jump; 0 where it is not borne out."""
+    line: Float64
+    """Share of the paths, by weight, whose round trips changed."""
+    slot: Int64
+
+    def surer(self, other: Told) -> Told:
+        """Of each host the less likely to be chance, and the greatest share of lines that changed."""
+        rows = other.log_chance < self.log_chance
+        size, deviations, log_chance, slot = (
+            np.where(rows, getattr(other, name), getattr(self, name))
+            for name in ("size_ns", "deviations", "log_chance", "slot")
+        )
+        return Told(size, deviations, log_chance, np.maximum(self.line, other.line), slot)
+
+
+def sides_of(walls: Walls) -> Sides:
+    """Both walls of each path, each as delays above a free height."""
+    return Side(walls.upper_s, walls.upper_ns, 1.0), Side(walls.lower_s, -walls.lower_ns, -1.0)
+
+
+def weighed(
+    sides: Sides, slope: Float64, owner: Int64, outward: Float64, hosts: int, group: Sequence[int], stray_ns: float
+) -> Told:
+    """Each host's drift made likeliest within what is before and after a group of slots, and what is then between."""
+    slope = slope.copy()
+    parts = slice(0, group[0]), slice(group[-1] + 1, None)
+    for sharpness in SHARPNESS:
+        push, own = _leaning(sides, slope, parts, sharpness)
+        pushed, information = np.bincount(owner, outward * push, hosts), np.bincount(owner, own, hosts)
+        change = np.divide(pushed, information, out=np.zeros(hosts), where=information > 0)
+        slope += outward * change[owner]
+    waits = _wait(sides[0], slope, parts), _wait(sides[1], slope, parts)
+    variance = np.divide(1.0, information, out=np.full(hosts, np.inf), where=information > 0)
+    told = []
+    for slot in group:
+        moved = movements(sides, slope, waits, slot).of_hosts(outward)
+        usual = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, hosts)
+        told.append(_together(moved, owner, usual, variance, stray_ns, slot))
+    return reduce(Told.surer, told)
+
+
+def _leaning(sides: Sides, slope: Float64, parts: Parts, sharpness: float) -> Sums:
+    """Slope and curvature (Q,) of the likelihood in the path's slope, with both parts' heights free."""
+    push, information = np.zeros(len(slope)), np.zeros(len(slope))
+    for side in sides:
+        left, wait = side.less(slope), _wait(side, slope, parts)
+        for part in parts:
+            count = np.isfinite(left[:, part]).sum(axis=1)
+            told = (count > 1) & np.isfinite(wait)
+            spread = np.where(told, wait, 1.0) / np.maximum(count, 1) ** sharpness
+            tilt, curvature = wall_leaning(left[:, part], side.seconds[:, part], spread)
+            push -= np.where(told, side.sign * tilt, 0.0)
+            information += np.where(told, curvature, 0.0)
+    return push, information + EXPECTED * push**2
+
+
+def movements(sides: Sides, slope: Float64, waits: Sums, slot: int) -> Moved:
+    """What is before a slot against what is after it: the slot itself may hold probes of both sides."""
+    parts = slice(0, slot), slice(slot + 1, None)
+    rises, deviations, tolds = [], [], []
+    for side, wait in zip(sides, waits, strict=True):
+        left = side.less(slope)
+        (early, before), (late, after) = (
+            (left[:, part].min(axis=1), np.isfinite(left[:, part]).sum(axis=1)) for part in parts
+        )
+        told = (before > 0) & (after > 0) & np.isfinite(wait)
+        fewer, more = 1.0 / np.maximum(before, 1), 1.0 / np.maximum(after, 1)
+        known = np.where(told, wait, 0.0)
+        rise = np.where(told, late, 0.0) - np.where(told, early, 0.0) - known * (more - fewer)
+        rises.append(side.sign * rise)
+        deviations.append(known * np.hypot(fewer, more))
+        tolds.append(told)
+    line = np.abs(rises[0] - rises[1]) > UNMOVED * np.hypot(*deviations)
+    weight = [
+        np.divide(1.0, deviation**2, out=np.zeros_like(deviation), where=told)
+        for deviation, told in zip(deviations, tolds, strict=True)
+    ]
+    begin, end = (_mean_time(sides[0], part) for part in parts)
+    return Moved((rises[0], rises[1]), (weight[0], weight[1]), line, end - begin)
+
+
+def _medians(values: Float64, owner: Int64, hosts: int) -> Float64:
+    """The lower median (C,) of each host's values; 0 where it has none."""
+    order = np.lexsort((values, owner))
+    count = np.bincount(owner, minlength=hosts)
+    middle = np.cumsum(count) - count + np.maximum(count - 1, 0) // 2
+    return np.where(count > 0, values[order[np.minimum(middle, len(order) - 1)]], 0.0)
+
+
+def _together(
+    moved: Moved, owner: Int64, usual_ns: Float64, slope_variance: Float64, stray_ns: float, slot: int
+) -> Told:
+    """Weighted means over each host's paths, none of them further than it may be from what is usual with them (C,).
+
+    `slope_variance` (C,), ppb^2, is what is left open of the hosts' drifts.
+    """
+    hosts = len(usual_ns)
+    weights = [np.bincount(owner, weight, hosts) for weight in moved.weight]
+    near, sums = usual_ns[owner], []
+    for weight, by in zip(moved.weight, moved.by_ns, strict=True):
+        furthest = CLIP / np.sqrt(np.maximum(weight, 1e-30))
+        sums.append(np.bincount(owner, weight * np.clip(by, near - furthest, near + furthest) * ~moved.line, hosts))
+    line = np.bincount(owner, (moved.weight[0] + moved.weight[1]) * moved.line, hosts)
+    squares = np.bincount(owner, moved.weight[0] ** 2 + moved.weight[1] ** 2, hosts)
+    levers = np.bincount(owner, (moved.weight[0] + moved.weight[1]) * moved.lever_s, hosts)
+    whole = weights[0] + weights[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = whole**2 / squares
+        size = (sums[0] + sums[1]) / whole
+        left_open = slope_variance + WANDER_PPB**2
+        variance = 1.0 / whole + stray_ns**2 + LEAST_NOISE_NS**2 + (levers / whole) ** 2 * left_open
+        deviations = np.abs(size) / np.sqrt(variance)
+        towards, away = sums[0] / weights[0], sums[1] / weights[1]
+        agreed = np.minimum(np.sign(size) * towards, np.sign(size) * away) >= BORNE_OUT * np.abs(size)
+        round_trip = np.abs(towards - away) / np.sqrt(1.0 / weights[0] + 1.0 / weights[1])
+        quiet = line <= FEW_LINES * whole
+        borne = np.asarray(agreed & quiet & (round_trip < UNMOVED) & (terms >= FEWEST_TERMS))
+    return Told(
+        size,
+        deviations,
+        log_chance_bound(deviations, terms, borne),
+        line / np.maximum(whole, 1e-300),
+        np.full(hosts, slot),
+    )
+
+
+def log_chance_bound(deviations: Float64, terms: Float64, where: Bool) -> Float64:
+    """Logarithm of Chernoff's bound of a sum of so many like Laplace variables; 0 elsewhere."""
+    out = np.zeros(len(deviations))
+    rows = np.flatnonzero(where & (deviations > 0) & np.isfinite(deviations))
+    count = terms[rows]
+    each = deviations[rows] / np.sqrt(count)
+    # The moment generating function of a Laplace variable of variance 1 is 1 / (1 - t^2 / 2).
+    tilt = (np.sqrt(1.0 + 2.0 * each**2) - 1.0) / each
+    out[rows] = -count * (tilt * each + np.log1p(-(tilt**2) / 2.0))
+    return out
+
+
+def _wait(side: Side, slope: Float64, parts: Parts) -> Float64:
+    """Mean of a path's delays beyond their least, ns (Q,), by the gaps among the lowest third of both parts' points,
+    steadied by what is usual; inf where nothing is known."""
+    left = side.less(slope)
+    squares, gaps = np.zeros(len(left)), np.zeros(len(left))
+    for part in parts:
+        count = np.isfinite(left[:, part]).sum(axis=1)
+        _, spread = end_point(left[:, part])
+        told = np.isfinite(spread)
+        seen = np.where(told, np.maximum((count + 2) // 3 - 1, 1), 0)
+        squares += seen * np.where(told, spread, 0.0) ** 2 * count**2
+        gaps += seen
+    known = gaps > 0
+    if not known.any():
+        return np.full(len(left), np.inf)
+    usual = np.median(np.sqrt(squares[known] / gaps[known]))
+    steadied = np.sqrt((squares + POOL * usual**2) / (gaps + POOL))
+    return np.where(known, np.maximum(steadied, LEAST_NOISE_NS), np.inf)
+
+
+def _mean_time(side: Side, part: slice) -> Float64:
+    used = np.isfinite(side.height[:, part])
+    return np.asarray(np.where(used, side.seconds[:, part], 0.0).sum(axis=1) / np.maximum(used.sum(axis=1), 1))
