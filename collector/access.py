@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import enum
 import math
+import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import unquote
@@ -20,6 +21,7 @@ from urllib.parse import unquote
 from noonmark.proto.tls_files import fingerprint
 
 SCHEME = "noonmark"
+_COMMENT = re.compile(r"(^|\s)#.*")
 
 
 class Role(enum.Enum):
@@ -85,6 +87,15 @@ def identity(
         if any(name in members for name in names)
     )
     return Identity(names, roles or frozenset({Role.AGENT}), told, pem, expires_s)
+
+
+def refusals(text: str) -> frozenset[str]:
+    """Whom a file refuses: on each line a name, or `sha256:` and a certificate's fingerprint.
+
+    `#` begins a comment at a line's beginning or after a blank; within a name it is a part of it.
+    """
+    lines = (_COMMENT.sub("", line).strip() for line in text.splitlines())
+    return frozenset(line.lower() if line.lower().startswith("sha256:") else line for line in lines if line)
 
 
 class Need(enum.Enum):

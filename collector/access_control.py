@@ -35,21 +35,15 @@ BEARER = "bearer "
 
 
 class RefusedHolders:
-    """A file of those whose certificates are not honoured any more: on each line a name, or `sha256:` and a
-    certificate's fingerprint. It need not be there."""
+    """A file of those whose certificates are not honoured any more (`access.refusals`). It need not be there."""
 
     def __init__(self, path: Path) -> None:
-        self._file: WatchedFile[frozenset[str]] = WatchedFile(path, _entries, missing=frozenset())
+        self._file: WatchedFile[frozenset[str]] = WatchedFile(path, access.refusals, missing=frozenset())
 
     def holds(self, who: Identity) -> bool:
         """Whether this one is refused."""
         entries = self._file.value()
         return bool(entries) and (f"sha256:{who.fingerprint}" in entries or not entries.isdisjoint(who.names))
-
-
-def _entries(text: str) -> frozenset[str]:
-    lines = (line.partition("#")[0].strip() for line in text.splitlines())
-    return frozenset(line.lower() if line.lower().startswith("sha256:") else line for line in lines if line)
 
 
 class AccessControl(grpc.aio.ServerInterceptor):

@@ -21,11 +21,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from noonmark.collector import authority
-from noonmark.collector.access import Role
+from noonmark.collector.access import Role, refusals
 from noonmark.collector.authority import Authority, BadRequest, Issued
 from noonmark.proto import enrolment_token
 from noonmark.proto.enrolment_token import EnrolmentToken
-from noonmark.proto.tls_files import AUTHORITY_FILE, IDENTITY_FILE, TlsFileProblem, fingerprint, write_atomically
+from noonmark.proto.tls_files import (
+    AUTHORITY_FILE,
+    IDENTITY_FILE,
+    TlsFileProblem,
+    fingerprint,
+    sync_folder,
+    write_atomically,
+)
 
 KEY_FILE = "authority.key"
 TOKENS = "tokens"
@@ -138,7 +145,7 @@ class AuthorityFolder:
         if token.expires_s <= now_s:
             path.unlink(missing_ok=True)
             raise TokenRefused("this token has expired: ask for a new one")
-        if name in self._refused():
+        if name in refusals(self._refused()):
             raise TokenRefused(f"{name} is not admitted any more")
         if token.name != name:
             raise TokenRefused(f"this token is for another name than {name!r}")
@@ -147,6 +154,7 @@ class AuthorityFolder:
             path.unlink()
         except FileNotFoundError:
             raise TokenRefused("this token was used already") from None
+        sync_folder(path.parent)
         self._note(name, token.role.value, issued, now_s)
         return issued, token.role
 
@@ -157,26 +165,32 @@ class AuthorityFolder:
         return issued
 
     def refuse(self, entry: str) -> None:
-        """Admit a name or a fingerprint (sha256:...) no more, and forget its tokens."""
-        path, entries = self.path / REFUSED, self._refused()
-        if entry not in entries:
-            write_atomically(path, ("\n".join([*entries, entry]) + "\n").encode(), 0o600)
+        """Admit a name or a fingerprint (sha256:...) no more, and forget its tokens. Raises BadRequest for a name that
+        the file cannot hold."""
+        meant = refusals(entry)
+        if len(meant) != 1 or not meant <= {entry, entry.lower()}:
+            raise BadRequest(f"{entry!r} cannot stand on a line of the file: refuse the certificate, by sha256:...")
+        kept = self._refused()
+        if not meant <= refusals(kept):
+            whole = kept if not kept or kept.endswith("\n") else kept + "\n"
+            write_atomically(self.path / REFUSED, f"{whole}{entry}\n".encode(), 0o600)
         for token in (self.path / TOKENS).glob("*"):
-            kept = _read_token(token)
-            if kept is not None and kept.name == entry:
+            found = _read_token(token)
+            if found is not None and found.name == entry:
                 token.unlink(missing_ok=True)
 
     def admit(self, entry: str) -> bool:
         """Take `refuse` back; False if it was not refused."""
-        path, entries = self.path / REFUSED, self._refused()
-        if entry not in entries:
+        meant, kept = refusals(entry), self._refused()
+        if not meant or not meant <= refusals(kept):
             return False
-        write_atomically(path, "".join(f"{one}\n" for one in entries if one != entry).encode(), 0o600)
+        left = [line for line in kept.splitlines() if refusals(line) != meant]
+        write_atomically(self.path / REFUSED, "".join(f"{line}\n" for line in left).encode(), 0o600)
         return True
 
-    def _refused(self) -> list[str]:
+    def _refused(self) -> str:
         path = self.path / REFUSED
-        return path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+        return path.read_text(encoding="utf-8") if path.exists() else ""
 
     def _note(self, name: str, role: str, issued: Issued, now_s: float) -> None:
         line = json.dumps(

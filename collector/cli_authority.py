@@ -111,6 +111,7 @@ def refuse(folder: Path, entry: str) -> None:
     Its connection ends within seconds, and its tokens are forgotten. With a name the host cannot enrol anew either,
     until `admit`.
     """
+    check_name("entry", entry)
     AuthorityFolder(folder).refuse(entry)
 
 

@@ -51,6 +51,9 @@ class EnrolmentService(EnrolmentServicer):
         except (BadRequest, BadMessage) as error:
             await self._refuse(context, grpc.StatusCode.INVALID_ARGUMENT, "enrolment-request", str(error))
             raise AssertionError from error
+        except OSError as error:
+            await self._fail(context, error)
+            raise AssertionError from error
         log.info("enrolled", extra={"fields": {"name": name, "role": role.value, "peer": context.peer()}})
         return _reply(folder, issued, name, role)
 
@@ -69,6 +72,9 @@ class EnrolmentService(EnrolmentServicer):
         except BadRequest as error:
             await self._refuse(context, grpc.StatusCode.INVALID_ARGUMENT, "enrolment-request", str(error))
             raise AssertionError from error
+        except OSError as error:
+            await self._fail(context, error)
+            raise AssertionError from error
         log.info("renewed", extra={"fields": {"name": name, "role": role.value}})
         return _reply(folder, issued, name, role)
 
@@ -82,8 +88,13 @@ class EnrolmentService(EnrolmentServicer):
             await context.abort(grpc.StatusCode.INVALID_ARGUMENT, str(error))
             raise AssertionError from error
         lasts = request.valid_ns / 1e9 or TOKEN_LASTS
-        token, expires_s = await asyncio.to_thread(folder.new_token, name, role, self._wall_s(), lasts=lasts)
-        log.info("token made", extra={"fields": {"name": name, "role": role.value}})
+        try:
+            token, expires_s = await asyncio.to_thread(folder.new_token, name, role, self._wall_s(), lasts=lasts)
+        except OSError as error:
+            await self._fail(context, error)
+            raise AssertionError from error
+        by = self._access.certificate_of(context)
+        log.info("token made", extra={"fields": {"name": name, "role": role.value, "by": by, "peer": context.peer()}})
         return pb.IssueReply(token=str(token), expires_s=round(expires_s))
 
     async def _authority(self, context: Context) -> AuthorityFolder:
@@ -102,6 +113,13 @@ class EnrolmentService(EnrolmentServicer):
         self._access.count(kind)
         log.warning("not enrolled", extra={"fields": {"peer": context.peer(), "reason": reason}})
         await context.abort(code, reason)
+
+    async def _fail(self, context: Context, error: OSError) -> None:
+        """A full disk, or a folder that is not ours: whoever asks need not know more than whom to ask."""
+        log.error("the authority's folder cannot be used", extra={"fields": {"reason": error}})
+        await context.abort(
+            grpc.StatusCode.INTERNAL, "the authority's folder cannot be used now: see the collector's log"
+        )
 
 
 def _reply(folder: AuthorityFolder, issued: Issued, name: str, role: Role) -> pb.EnrolReply:

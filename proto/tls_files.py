@@ -9,6 +9,7 @@ module, which would cost an agent 4 MB.
 from __future__ import annotations
 
 import binascii
+import errno
 import os
 import re
 from dataclasses import dataclass
@@ -117,3 +118,16 @@ def write_atomically(path: Path, content: bytes, mode: int) -> None:
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have what was renamed or removed there outlive a power cut. Raises OSError."""
+    place = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(place)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network file systems sync no folders
+            raise
+    finally:
+        os.close(place)

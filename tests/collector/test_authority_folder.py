@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
 import threading
 from pathlib import Path
 
 import pytest
 
 from noonmark.agent.key_request import new_key_and_request
-from noonmark.collector.access import Role
+from noonmark.collector.access import Role, refusals
 from noonmark.collector.authority import DAY, BadRequest, names_of
 from noonmark.collector.authority_folder import AuthorityFolder, TokenRefused
 from noonmark.proto import enrolment_token
@@ -124,6 +125,37 @@ def test_who_is_refused_cannot_enrol_until_admitted(folder: AuthorityFolder) -> 
     assert folder.admit("quay")
     assert not folder.admit("quay")
     folder.enrol(token.secret, "quay", REQUEST, NOW)
+
+
+def test_the_file_of_the_refused_is_read_as_the_collector_reads_it(folder: AuthorityFolder) -> None:
+    refused = folder.path / "refused"
+    refused.write_text("# last night\nquay  # stolen\nsha256:ABCD")
+    token, _ = folder.new_token("quay", Role.AGENT, NOW)
+    with pytest.raises(TokenRefused, match="not admitted"):
+        folder.enrol(token.secret, "quay", REQUEST, NOW)
+    folder.refuse("sha256:abcd")
+    folder.refuse("holm#2")
+    assert refused.read_text() == "# last night\nquay  # stolen\nsha256:ABCD\nholm#2\n"
+    assert refusals(refused.read_text()) == {"quay", "sha256:abcd", "holm#2"}
+    assert folder.admit("quay")
+    assert folder.admit("SHA256:ABCD")
+    assert not folder.admit("# last night")
+    assert refused.read_text() == "# last night\nholm#2\n"
+    for name in ("#quay", "quay #2", "quay\nholm", ""):
+        with pytest.raises(BadRequest, match="cannot stand"):
+            folder.refuse(name)
+
+
+def test_a_used_token_stays_used_after_a_power_cut(folder: AuthorityFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    token, _ = folder.new_token("quay", Role.AGENT, NOW)
+    synced: list[tuple[str, int]] = []
+
+    def fsync(number: int) -> None:
+        synced.append((os.readlink(f"/proc/self/fd/{number}"), len(list((folder.path / "tokens").iterdir()))))
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    folder.enrol(token.secret, "quay", REQUEST, NOW)
+    assert (str(folder.path / "tokens"), 0) in synced
 
 
 def test_the_collectors_own_certificate_is_renewed_when_due_for_the_same_names(folder: AuthorityFolder) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import random
 import subprocess
@@ -143,8 +144,14 @@ async def test_an_impostor_learns_no_token(folder: AuthorityFolder, tmp_path: Pa
 
 
 @on_loop
-async def test_refusals_are_told_in_one_line_and_counted(folder: AuthorityFolder, tmp_path: Path) -> None:
+async def test_refusals_are_told_in_one_line_and_counted(
+    folder: AuthorityFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     now_s = time.time()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
     async with running(settings(folder)) as server:
         door = f"--collector=127.0.0.1:{server.token_port}"
         good, _ = folder.new_token("quay", Role.AGENT, now_s)
@@ -175,6 +182,12 @@ async def test_refusals_are_told_in_one_line_and_counted(folder: AuthorityFolder
                     await stub.Enrol(request)
             with pytest.raises(grpc.aio.AioRpcError, match="show a certificate"):
                 await stub.Renew(pb.RenewRequest(request=b"x"))
+            with monkeypatch.context() as disk:
+                disk.setattr(AuthorityFolder, "_note", full)
+                request = pb.EnrolRequest(token=good.secret, name="quay", request=new_key_and_request("quay")[1])
+                with pytest.raises(grpc.aio.AioRpcError, match="see the collector's log") as failed:
+                    await stub.Enrol(request)
+            assert failed.value.code() is grpc.StatusCode.INTERNAL
 
 
 @on_loop

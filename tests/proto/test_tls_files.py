@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 
 from noonmark.proto.channels import Renewal
-from noonmark.proto.tls_files import TlsFileProblem, TlsFiles, fingerprint, identity_files
+from noonmark.proto.tls_files import TlsFileProblem, TlsFiles, fingerprint, identity_files, write_atomically
 
 
 def test_the_fingerprint_is_that_of_the_der_form(tmp_path: Path) -> None:
@@ -83,3 +84,12 @@ def test_a_turned_link_is_seen(tmp_path: Path) -> None:
     (tmp_path / "next").replace(link)
     renewal.is_due()
     assert renewal.is_due()
+
+
+def test_a_replaced_file_outlives_a_power_cut(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file before it takes the other's place, then the folder (fsync(2): the file's own does not see to that)."""
+    synced: list[str] = []
+    monkeypatch.setattr(os, "fsync", lambda number: synced.append(os.readlink(f"/proc/self/fd/{number}")))
+    write_atomically(tmp_path / "refused", b"quay\n", 0o600)
+    assert [Path(each).parent for each in synced[:1]] == [tmp_path]
+    assert synced[1:] == [str(tmp_path)]
