@@ -201,7 +201,9 @@ class Reporter:
         conversation = asyncio.create_task(self._keep_connected())
         stopping = asyncio.create_task(self._stopping.wait())
         try:
-            await asyncio.wait({conversation, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({conversation, stopping, ticker}, return_when=asyncio.FIRST_COMPLETED)
+            if ticker.done():
+                ticker.result()  # by a fault of its own only; without it nothing would be reported, and nobody told
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(self.settings.farewell):
                     await conversation

@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import random
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
 import grpc
 import grpc.aio
 import pytest
+from secured import KERNEL, LIMIT, on_loop, reporting, until
 
 from noonmark.agent.report import LONGEST_SLOWED, MOST_IN_FLIGHT, Reporter, ReportSettings
 from noonmark.agent.spool import Spool, SpoolSettings
@@ -23,22 +24,13 @@ from noonmark.proto import noonmark_pb2 as pb
 from noonmark.proto.control import Endpoint, Hello, Plan, PlannedPeer, ProbeCounters
 from noonmark.proto.noonmark_pb2_grpc import ReportsServicer, ReportsStub, add_ReportsServicer_to_server
 from noonmark.proto.options import HostPort
-from noonmark.proto.records import ClockEvent, ClockEventKind, ProbeRecord, StampSource
+from noonmark.proto.records import ClockEvent, ClockEventKind, ProbeRecord
 
 pytestmark = pytest.mark.sockets
-KERNEL = (StampSource.KERNEL,) * 4
-LIMIT = 20.0
-"""Seconds after which a test that hangs fails; none waits for it."""
 
 
 def record(t1_ns: int) -> ProbeRecord:
     return ProbeRecord("holm", t1_ns, t1_ns + 1, t1_ns + 2, t1_ns + 3, KERNEL, 1, 1, True)
-
-
-async def until(condition: Callable[[], object]) -> None:
-    async with asyncio.timeout(LIMIT):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 class Server:
@@ -99,33 +91,10 @@ class Agent:
         return self.spool.statistics().rows == 0
 
 
-@asynccontextmanager
-async def running(agent: Agent) -> AsyncIterator[Agent]:
-    task = asyncio.create_task(agent.reporter.run())
-    try:
-        yield agent
-    finally:
-        agent.reporter.stop()
-        async with asyncio.timeout(LIMIT):
-            await task
-
-
-def on_loop(test: Callable[[], Awaitable[None]]) -> Callable[[], None]:
-    def run() -> None:
-        async def bounded() -> None:
-            async with asyncio.timeout(3 * LIMIT):
-                await test()
-
-        asyncio.run(bounded())
-
-    run.__name__ = test.__name__  # type: ignore[attr-defined]
-    return run
-
-
 @on_loop
 async def test_records_arrive_and_are_acknowledged() -> None:
     server = await Server().start()
-    async with running(Agent(server.address)) as agent:
+    async with reporting(Agent(server.address)) as agent:
         agent.measure(1, 2, 3)
         await until(agent.idle)
         assert server.received() == [1, 2, 3]
@@ -142,7 +111,7 @@ async def test_nothing_is_lost_or_doubled_when_the_collector_dies_and_comes_back
     window, directory = Window(), Directory()
     server = await Server(window, directory).start()
     serial = iter(range(1, 10_000))
-    async with running(Agent(server.address, interval=0.005)) as agent:
+    async with reporting(Agent(server.address, interval=0.005)) as agent:
         for _ in range(4):
             for _ in range(30):
                 agent.measure(next(serial), next(serial))
@@ -181,7 +150,7 @@ async def test_what_was_received_before_its_acknowledgement_got_through_is_known
 @on_loop
 async def test_a_clock_event_leaves_at_once_and_behind_its_records() -> None:
     server = await Server().start()
-    async with running(Agent(server.address, interval=3600.0)) as agent:
+    async with reporting(Agent(server.address, interval=3600.0)) as agent:
         await until(lambda: agent.reporter.statistics().connected)
         agent.measure(1)
         agent.reporter.add_clock_event(ClockEvent(ClockEventKind.STEP, 2, 10**18, 55))
@@ -194,7 +163,7 @@ async def test_a_clock_event_leaves_at_once_and_behind_its_records() -> None:
 @on_loop
 async def test_leaving_delivers_what_is_left() -> None:
     server = await Server().start()
-    async with running(Agent(server.address, interval=3600.0)) as agent:
+    async with reporting(Agent(server.address, interval=3600.0)) as agent:
         await until(lambda: agent.reporter.statistics().connected)
         agent.measure(1, 2)
     assert server.received() == [1, 2]
@@ -205,7 +174,7 @@ async def test_leaving_delivers_what_is_left() -> None:
 
 @on_loop
 async def test_leaving_without_a_collector_does_not_wait_for_one() -> None:
-    async with running(Agent(HostPort("127.0.0.1", 1))) as agent:
+    async with reporting(Agent(HostPort("127.0.0.1", 1))) as agent:
         await until(lambda: agent.reporter.statistics().failures)
     assert agent.reporter.statistics().last_failure == "nobody listens there"
 
@@ -213,7 +182,7 @@ async def test_leaving_without_a_collector_does_not_wait_for_one() -> None:
 @on_loop
 async def test_the_next_collector_of_the_list_takes_over() -> None:
     first, second = await Server().start(), await Server().start()
-    async with running(Agent(first.address, second.address)) as agent:
+    async with reporting(Agent(first.address, second.address)) as agent:
         agent.measure(1)
         await until(agent.idle)
         assert first.received() == [1]
@@ -232,7 +201,7 @@ async def test_the_first_collector_of_the_list_is_returned_to_and_nothing_is_los
     second = Server()
     second.ingest = Ingest(second.window, Directory(), keeps=True)
     await second.start()
-    async with running(Agent(first.address, second.address)) as agent:
+    async with reporting(Agent(first.address, second.address)) as agent:
         agent.measure(1)
         await until(agent.idle)
         await first.kill()
@@ -256,7 +225,7 @@ async def test_plans_and_estimates_come_back_and_the_newest_counts() -> None:
     server = await Server().start()
     arrivals: list[str] = []
     server.ingest.on_arrival = arrivals.append
-    async with running(Agent(server.address)) as agent:
+    async with reporting(Agent(server.address)) as agent:
         await until(lambda: arrivals == ["quay"])
         for version in (1, 2):
             peers = (PlannedPeer("holm", Endpoint("127.0.0.8", 18620), version * 10**9),)
@@ -276,10 +245,10 @@ async def test_plans_and_estimates_come_back_and_the_newest_counts() -> None:
 @on_loop
 async def test_two_agents_of_one_name_do_not_fight() -> None:
     server = await Server().start()
-    async with running(Agent(server.address, instance=1)) as older:
+    async with reporting(Agent(server.address, instance=1)) as older:
         await until(lambda: older.reporter.statistics().connected)
         await until(lambda: server.ingest.fill().streams == 1)
-        async with running(Agent(server.address, instance=2)) as newer:
+        async with reporting(Agent(server.address, instance=2)) as newer:
             newer.measure(5)
             await until(newer.idle)
             await until(lambda: "newer agent" in older.reporter.statistics().last_failure)
@@ -311,7 +280,7 @@ def test_nonsense_ends_its_own_stream_with_a_reason(messages: list[pb.AgentMessa
     async def main() -> None:
         server = await Server().start()
         hello = pb.AgentMessage(hello=control.hello_to_message(Hello("quay", 7)))
-        async with running(Agent(server.address, host="skerry")) as bystander:
+        async with reporting(Agent(server.address, host="skerry")) as bystander:
             async with grpc.aio.insecure_channel(str(server.address)) as channel:
                 call = ReportsStub(channel).Report()
                 for message in messages:
@@ -343,7 +312,7 @@ async def test_a_message_of_a_later_version_is_let_pass() -> None:
 @on_loop
 async def test_a_stopping_collector_sends_its_agents_away_and_they_come_back() -> None:
     server = await Server().start()
-    async with running(Agent(server.address)) as agent:
+    async with reporting(Agent(server.address)) as agent:
         await until(lambda: agent.reporter.statistics().connected)
         await until(lambda: server.ingest.fill().streams == 1)
         server.ingest.close()
@@ -391,7 +360,7 @@ async def moody(servicer: Moody) -> AsyncIterator[HostPort]:
 async def test_a_stream_cancelled_by_the_other_side_is_opened_again() -> None:
     servicer = Moody(refusals=3)
     servicer.acknowledging.set()
-    async with moody(servicer) as address, running(Agent(address)) as agent:
+    async with moody(servicer) as address, reporting(Agent(address)) as agent:
         agent.measure(1)
         await until(agent.idle)
         assert agent.reporter.statistics().failures >= 3
@@ -400,7 +369,7 @@ async def test_a_stream_cancelled_by_the_other_side_is_opened_again() -> None:
 @on_loop
 async def test_what_a_slow_collector_does_not_take_waits_in_the_agent() -> None:
     servicer = Moody(refusals=0)
-    async with moody(servicer) as address, running(Agent(address)) as agent:
+    async with moody(servicer) as address, reporting(Agent(address)) as agent:
         for t1_ns in range(10):
             agent.measure_and_report(t1_ns)
         await until(lambda: servicer.sequences and agent.spool.in_flight == MOST_IN_FLIGHT)
@@ -417,7 +386,7 @@ async def test_what_a_slow_collector_does_not_take_waits_in_the_agent() -> None:
 async def test_agents_report_as_much_less_often_as_they_are_asked() -> None:
     servicer = Moody(refusals=0, slowdown=4)
     servicer.acknowledging.set()
-    async with moody(servicer) as address, running(Agent(address, interval=10.0)) as agent:
+    async with moody(servicer) as address, reporting(Agent(address, interval=10.0)) as agent:
         assert agent.reporter.interval == 10.0
         patience = agent.reporter.patience
         agent.measure_and_report(1)
@@ -462,3 +431,15 @@ async def test_a_stream_whose_agent_has_ended_its_side_ends_whatever_is_being_se
                 assert await call.code() is grpc.StatusCode.OK
     await until(lambda: server.ingest.fill().streams == 0)
     await server.kill()
+
+
+@on_loop
+async def test_a_reporter_whose_clockwork_fails_ends_and_says_so() -> None:
+    agent = Agent(HostPort("127.0.0.1", 1), interval=0.001)
+
+    def fail(*, now: float) -> None:
+        raise ZeroDivisionError(now)
+
+    agent.spool.expire = fail  # type: ignore[method-assign]
+    with pytest.raises(ZeroDivisionError):
+        await asyncio.wait_for(agent.reporter.run(), LIMIT)

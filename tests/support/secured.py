@@ -8,7 +8,7 @@ import random
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.spool import Spool
@@ -96,8 +96,17 @@ class Agent:
         return self.reporter.statistics().connected
 
 
+class Reporting(Protocol):
+    """Whatever has a reporter."""
+
+    reporter: Reporter
+
+
+AnAgent = TypeVar("AnAgent", bound=Reporting)
+
+
 @asynccontextmanager
-async def reporting(agent: Agent) -> AsyncIterator[Agent]:
+async def reporting(agent: AnAgent) -> AsyncIterator[AnAgent]:
     task = asyncio.create_task(agent.reporter.run())
     try:
         yield agent
