@@ -15,11 +15,10 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from noonmark.proto import noonmark_pb2 as pb
-from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage, can_name_a_host
+from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage, can_name_a_host, checked_text
 
 MAX_ENDPOINTS = 16
 MAX_PEERS = 10_000
-MAX_LABEL_LENGTH = 253
 MAX_KEYS = 100_000
 KEY_LENGTHS = range(16, 65)
 """Octets of a probe key."""
@@ -151,12 +150,6 @@ def check_name(part: str, name: str) -> str:
     return name
 
 
-def _label(part: str, text: str) -> str:
-    if len(text) > MAX_LABEL_LENGTH or not (text.isprintable() or not text):
-        raise BadMessage(f"{part}: {text[:40]!r} is too long or not printable")
-    return text
-
-
 def endpoint_from_message(message: pb.Endpoint) -> Endpoint:
     """Check an endpoint. Raises BadMessage for what is no numeric unicast address or no port."""
     try:
@@ -201,11 +194,11 @@ def hello_from_message(message: pb.Hello) -> Hello:
     return Hello(
         host=check_name("hello: host", message.host),
         instance=message.instance,
-        version=_label("hello: version", message.version),
+        version=checked_text("hello: version", message.version),
         endpoints=tuple(endpoint_from_message(endpoint) for endpoint in message.endpoints),
-        zone=_label("hello: zone", message.zone),
-        role=_label("hello: role", message.role),
-        boot_id=_label("hello: boot_id", message.boot_id),
+        zone=checked_text("hello: zone", message.zone),
+        role=checked_text("hello: role", message.role),
+        boot_id=checked_text("hello: boot_id", message.boot_id),
         # A mode unknown here, of a newer agent, has a plain one to fall back to, or nobody could talk to it.
         probe_authentication=next(
             (name for name, number in AUTHENTICATION.items() if number == message.probe_authentication), "off"
@@ -284,10 +277,10 @@ def own_estimate_from_message(message: pb.HostEstimate) -> OwnEstimate:
         drift_uncertainty=message.drift_uncertainty if known else None,
         lower_ns=message.lower_ns if message.HasField("lower_ns") else None,
         upper_ns=message.upper_ns if message.HasField("upper_ns") else None,
-        resting_on=_label("estimate: resting_on", message.resting_on),
-        budget=_label("estimate: budget", message.budget),
+        resting_on=checked_text("estimate: resting_on", message.resting_on),
+        budget=checked_text("estimate: budget", message.budget),
         budget_ns=message.budget_ns,
-        budget_answer=_label("estimate: budget_answer", message.budget_answer),
+        budget_answer=checked_text("estimate: budget_answer", message.budget_answer),
     )
 
 

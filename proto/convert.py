@@ -28,6 +28,13 @@ def can_name_a_host(name: str) -> bool:
     return 0 < len(name) <= MAX_NAME_LENGTH and name.isprintable() and name == name.strip() and "," not in name
 
 
+def checked_text(part: str, text: str, longest: int = MAX_NAME_LENGTH) -> str:
+    """A text as given, if it can be shown on one line; it may be empty. Raises BadMessage naming `part`."""
+    if len(text) > longest or not text.isprintable():
+        raise BadMessage(f"{part}: {text[:40]!r} is too long or not printable")
+    return text
+
+
 def _differences(column: Sequence[int]) -> list[int]:
     return [column[0], *map(sub, column[1:], column)] if column else []
 

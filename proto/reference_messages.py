@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 
 from noonmark.proto import noonmark_pb2 as pb
-from noonmark.proto.convert import MAX_ABSOLUTE_NS, MAX_NAME_LENGTH, BadMessage
+from noonmark.proto.convert import MAX_ABSOLUTE_NS, BadMessage, checked_text
 from noonmark.proto.reference import (
     KernelClock,
     Leap,
@@ -25,12 +25,6 @@ MAX_SOURCES = 64
 MAX_NOTICES = 32
 MAX_FIGURES = 64
 MAX_TEXT = 500
-
-
-def _text(part: str, text: str, longest: int = MAX_NAME_LENGTH) -> str:
-    if len(text) > longest or not (text.isprintable() or not text):
-        raise BadMessage(f"{part}: {text[:40]!r} is too long or not printable")
-    return text
 
 
 def _span(part: str, value: int) -> int:
@@ -57,8 +51,8 @@ def _notices(part: str, messages: Iterable[pb.SourceNotice]) -> tuple[SourceNoti
         raise BadMessage(f"{part}: {len(found)} notices; at most {MAX_NOTICES}")
     return tuple(
         SourceNotice(
-            _text(f"{part}: notice", one.kind),
-            _text(f"{part}: notice", one.text, MAX_TEXT),
+            checked_text(f"{part}: notice", one.kind),
+            checked_text(f"{part}: notice", one.text, MAX_TEXT),
             _optional(f"{part}: notice", one, "size_ns"),
         )
         for one in found
@@ -90,11 +84,11 @@ def status_from_message(message: pb.ReferenceStatus) -> ReferenceStatus:
         state=ReferenceState(message.state) if known else ReferenceState.FREE_RUN,
         since_ns=_span("reference: since_ns", message.since_ns),
         lasted_ns=_span("reference: lasted_ns", message.lasted_ns),
-        source=_text("reference: source", message.source),
+        source=checked_text("reference: source", message.source),
         offset_ns=_optional("reference", message, "offset_ns"),
         uncertainty_ns=_optional("reference", message, "uncertainty_ns"),
         limit_ns=_optional("reference", message, "limit_ns"),
-        oscillator=_text("reference: oscillator", message.oscillator),
+        oscillator=checked_text("reference: oscillator", message.oscillator),
         sources=tuple(map(_source_from_message, message.sources)),
         notices=_notices("reference", message.notices),
     )
@@ -126,8 +120,8 @@ def _source_from_message(message: pb.ReferenceSource) -> SourceReport:
         raise BadMessage(f"{part}: more than {MAX_FIGURES} figures, or one that is no finite number")
     known = message.verdict in tuple(Verdict)
     return SourceReport(
-        name=_text(part, message.name),
-        kind=_text(part, message.kind),
+        name=checked_text(part, message.name),
+        kind=checked_text(part, message.kind),
         verdict=Verdict(message.verdict) if known else Verdict.UNUSABLE,
         age_ns=_span(f"{part}: age_ns", message.age_ns),
         offset_ns=_optional(part, message, "offset_ns"),
@@ -137,7 +131,7 @@ def _source_from_message(message: pb.ReferenceSource) -> SourceReport:
         declared_limit_ns=_optional(part, message, "declared_limit_ns"),
         leap=_leap(message.leap),
         notices=_notices(part, message.notices),
-        figures={_text(f"{part}: figure", name): value for name, value in figures.items()},
+        figures={checked_text(f"{part}: figure", name): value for name, value in figures.items()},
     )
 
 

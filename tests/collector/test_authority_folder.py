@@ -151,7 +151,7 @@ def test_a_used_token_stays_used_after_a_power_cut(folder: AuthorityFolder, monk
     synced: list[tuple[str, int]] = []
 
     def fsync(number: int) -> None:
-        synced.append((os.readlink(f"/proc/self/fd/{number}"), len(list((folder.path / "tokens").iterdir()))))
+        synced.append((str(Path(f"/proc/self/fd/{number}").readlink()), len(list((folder.path / "tokens").iterdir()))))
 
     monkeypatch.setattr(os, "fsync", fsync)
     folder.enrol(token.secret, "quay", REQUEST, NOW)

@@ -89,7 +89,7 @@ def test_a_turned_link_is_seen(tmp_path: Path) -> None:
 def test_a_replaced_file_outlives_a_power_cut(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The file before it takes the other's place, then the folder (fsync(2): the file's own does not see to that)."""
     synced: list[str] = []
-    monkeypatch.setattr(os, "fsync", lambda number: synced.append(os.readlink(f"/proc/self/fd/{number}")))
+    monkeypatch.setattr(os, "fsync", lambda number: synced.append(str(Path(f"/proc/self/fd/{number}").readlink())))
     write_atomically(tmp_path / "refused", b"quay\n", 0o600)
     assert [Path(each).parent for each in synced[:1]] == [tmp_path]
     assert synced[1:] == [str(tmp_path)]
