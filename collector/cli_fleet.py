@@ -9,6 +9,7 @@ import click
 from noonmark.collector import cli_options
 from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
 from noonmark.collector.budgets import Budgets, Fitness, HostBudget, held_budgets, named_budgets, parse_rule, tally
+from noonmark.collector.freshness import PAST, Freshness, aged_verdict, freshness
 from noonmark.collector.help_sections import ReadingCommand
 from noonmark.collector.instants import format_instant
 from noonmark.collector.present_json import Document, fleet_json
@@ -72,10 +73,11 @@ def fleet(
         if asked:
             view = named_budgets(view, asked)
         answers = held_budgets(view)
+        fresh = _freshness(source.span().now_ns if at_ns is None else None, view.at_ns)
         if as_json:
-            cli_options.print_json(_document(view, answers))
+            cli_options.print_json(_document(view, answers, fresh))
         else:
-            _print(view, answers, show_paths=paths)
+            _print(view, answers, fresh, show_paths=paths)
     if not view.hosts:
         raise cli_options.NoAnswer("no host is known yet")
     out = any(answer.fitness is Fitness.OUT for answer in answers.values())
@@ -89,8 +91,14 @@ def _budgets(rules: Sequence[str]) -> Budgets:
         raise cli_options.WrongUse(f"--budget {' '.join(rules)}: {error}") from error
 
 
-def _document(view: FleetView, answers: Mapping[str, HostBudget]) -> Document:
+def _freshness(now_ns: int | None, at_ns: int) -> Freshness:
+    """Of what speaks of `at_ns`; None: a past moment, or nobody here knows what time it is."""
+    return PAST if now_ns is None else freshness(now_ns - at_ns)
+
+
+def _document(view: FleetView, answers: Mapping[str, HostBudget], fresh: Freshness) -> Document:
     document = fleet_json(view)
+    document["freshness"] = fresh.document()
     for host in document["hosts"]:
         answer = answers.get(host["host"])
         host["budget"] = None if answer is None else budget_json(answer, None)
@@ -99,8 +107,12 @@ def _document(view: FleetView, answers: Mapping[str, HostBudget]) -> Document:
     document["fitness"] = (
         {str(fitness): count for fitness, count in tally(answers.values()).items()} if answers else None
     )
-    document["verdict"] = verdict(view, answers, worst_budget_first(view, answers), {})
+    document["verdict"] = _verdict(view, answers, fresh)
     return document
+
+
+def _verdict(view: FleetView, answers: Mapping[str, HostBudget], fresh: Freshness) -> Document:
+    return aged_verdict(verdict(view, answers, worst_budget_first(view, answers), {}), fresh, of_then=False)
 
 
 def _standing(view: FleetView) -> Standing:
@@ -109,11 +121,11 @@ def _standing(view: FleetView) -> Standing:
     return standing(view.references, locks, at_odds)
 
 
-def _print(view: FleetView, answers: Mapping[str, HostBudget], *, show_paths: bool) -> None:
+def _print(view: FleetView, answers: Mapping[str, HostBudget], fresh: Freshness, *, show_paths: bool) -> None:
     width = cli_options.width()
     told = _standing(view)
     sentences = [
-        *([verdict(view, answers, worst_budget_first(view, answers), {})["text"]] if answers else []),
+        *([_verdict(view, answers, fresh)["text"]] if answers else []),
         *([told.text] if told.state in ("good", "doubtful", "lost") else []),
         headline(view),
     ]

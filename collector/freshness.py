@@ -55,10 +55,14 @@ def aged(view: FleetView, fresh: Freshness) -> FleetView:
     return replace(view, hosts=hosts, notes=(*view.notes, note))
 
 
-def aged_verdict(verdict: Mapping[str, Any], fresh: Freshness) -> dict[str, Any]:
-    """What an old estimate lets one say of the budgets: what was out was out; that all are within cannot be shown."""
+def aged_verdict(verdict: Mapping[str, Any], fresh: Freshness, *, of_then: bool = True) -> dict[str, Any]:
+    """What an old estimate lets one say of the budgets: what was out was out; that all are within cannot be shown.
+
+    `of_then`: the verdict is of the view as it was; else of one that was `aged`, and so speaks of now already.
+    """
     if fresh.state != "old":
         return dict(verdict)
-    text = f"Nothing has been measured for {format_age(fresh.at_least_ns)}. Before that: {verdict['text']}"
+    then = "Before that: " if of_then else ""
+    text = f"Nothing has been measured for {format_age(fresh.at_least_ns)}. {then}{verdict['text']}"
     state = "cannot-be-shown" if verdict["state"] == "within" else verdict["state"]
     return {**verdict, "state": state, "text": text}

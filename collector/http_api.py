@@ -22,7 +22,7 @@ from noonmark.collector import http_documents as documents
 from noonmark.collector.budgets import Budgets, fleet_budgets
 from noonmark.collector.estimate import Finding, FleetEstimate, PairEstimate, Reference
 from noonmark.collector.fitness_watch import FitnessWatch, Since
-from noonmark.collector.freshness import Freshness, aged, freshness
+from noonmark.collector.freshness import Freshness, freshness
 from noonmark.collector.http_answers import Body, Problem, document_body, fence, problem_response, respond
 from noonmark.collector.http_course import Thinned, TooMany, course_json, thin
 from noonmark.collector.http_fleet import fleet_document
@@ -177,7 +177,7 @@ class Api:
         view = fleet_view(latest.estimate, labels=labels, told=latest.told(), paths=False)
         return document_body(
             fleet_document(
-                aged(view, fresh),
+                view,
                 self._budgets,
                 self._since,
                 sequence=latest.sequence,

@@ -8,7 +8,7 @@ from typing import Any
 from noonmark.collector.budget_verdict import budget_json, verdict, worst_budget_first
 from noonmark.collector.budgets import Budgets, HostBudget, fleet_budgets, tally
 from noonmark.collector.fitness_watch import Since
-from noonmark.collector.freshness import PAST, Freshness, aged_verdict
+from noonmark.collector.freshness import PAST, Freshness, aged, aged_verdict
 from noonmark.collector.present_json import fleet_json, host_json
 from noonmark.collector.views import FleetView, HostView
 
@@ -28,8 +28,11 @@ def fleet_document(
 ) -> Document:
     """At most `limit` hosts whose name, zone or role contains `matching`, worst first; counts are of all hosts.
 
+    The view is that of the estimate; an old one is aged here, and only the verdict still tells of then.
     `standing` says how good the reference is (http_documents.standing_json); None for a past moment.
     """
+    told_then = _verdict(view, budgets, since)
+    view = aged(view, fresh)
     answers = fleet_budgets(view, budgets)
     ordered = worst_budget_first(view, answers)
     wanted = matching.casefold()
@@ -47,10 +50,15 @@ def fleet_document(
         "hosts": [_host(host, answers.get(host.host), since.get(host.host)) for host in chosen[:limit]],
         "budgets": [{"name": one.name, "tolerance_ns": one.tolerance_ns, "source": one.source} for one in budgets.all],
         "fitness": {str(fitness): count for fitness, count in counts.items()} if budgets else None,
-        "verdict": aged_verdict(verdict(view, answers, ordered, since), fresh),
+        "verdict": aged_verdict(told_then, fresh),
         "reference_standing": standing,
     }
     return document
+
+
+def _verdict(view: FleetView, budgets: Budgets, since: Mapping[str, Since]) -> Document:
+    answers = fleet_budgets(view, budgets)
+    return verdict(view, answers, worst_budget_first(view, answers), since)
 
 
 def _host(host: HostView, answer: HostBudget | None, since: Since | None) -> Document:

@@ -181,3 +181,26 @@ def test_a_plain_install_asks_without_numpy_and_says_what_history_needs(history_
     assert "quay-gate-2 is ahead of holm-db-1" in offset.stdout
     assert offline.returncode == 2
     assert "pip install 'noonmark[collector]'" in offline.stderr
+
+
+def test_an_old_estimate_does_not_say_that_all_is_well_now() -> None:
+    now_ns = [0]
+    state = State(monotonic_ns=lambda: now_ns[0])
+    state.publish(ferry())
+    with serving(state) as address:
+        asked = ("--collector", address, "--budget", "1s")
+        well = json.loads(ask(*asked, "--json").stdout)
+        now_ns[0] = 10 * 60 * 10**9
+        old, text = json.loads(ask(*asked, "--json").stdout), ask(*asked).stdout
+
+    assert well["freshness"] == {"state": "current", "at_least_ns": 0}
+    assert old["freshness"] == {"state": "old", "at_least_ns": 10 * 60 * 10**9}
+    assert (well["verdict"]["state"], old["verdict"]["state"]) == ("cannot-be-shown", "cannot-be-shown")
+    assert old["verdict"]["text"].startswith("Nothing has been measured for 10 min. No host is shown to be out of budget, but 4 ")
+    assert " ".join(text.split()).startswith(old["verdict"]["text"])
+
+
+def test_a_moment_that_was_asked_for_is_past_and_not_old(history_file: Path) -> None:
+    for words in (("--at", START_NS), ()):
+        document = json.loads(ask("--history", history_file, *words, "--json").stdout)
+        assert document["freshness"] == {"state": "past", "at_least_ns": 0}

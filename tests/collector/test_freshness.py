@@ -10,7 +10,9 @@ import pytest
 from http_server import web_serving
 from small_estimates import estimate
 
+from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
 from noonmark.collector.freshness import OLD_NS, PAST, aged, aged_verdict, freshness
+from noonmark.collector.http_fleet import fleet_document
 from noonmark.collector.state import State
 from noonmark.collector.view_estimate import fleet_view
 
@@ -80,3 +82,14 @@ def test_the_interface_says_that_nothing_has_followed() -> None:
     assert old["freshness"] == {"state": "old", "at_least_ns": 10 * MINUTE_NS}
     assert old["notes"] == ["the newest estimate is 10 min old: nothing has been measured since"]
     assert (old["at_ns"], "measured" in old["states"]) == (fresh["at_ns"], False)
+
+
+def test_what_was_out_of_budget_before_the_silence_is_still_told() -> None:
+    view = fleet_view(estimate(100.0, (0, 5, 900, 0)))
+    budgets = Budgets((BudgetRule(parse_budget("500ns")),))
+    now, old = (
+        fleet_document(view, budgets, {}, sequence=1, limit=9, fresh=freshness(age_ns)) for age_ns in (0, 3 * MINUTE_NS)
+    )
+    assert now["verdict"]["state"] == old["verdict"]["state"] == "out"
+    assert old["verdict"]["text"] == f"Nothing has been measured for 3 min. Before that: {now['verdict']['text']}"
+    assert "measured" not in {host["state"] for host in old["hosts"]}
