@@ -1,6 +1,6 @@
 // The fleet at a glance: the verdict, how many hosts stand where, all of them on one scale, and each one worst first.
 import { age, counted, count, duration, error, headroom, instant, limits } from "./format.js";
-import { decades, h, hostLink, ink, later, notice, painted, shape, spread, standing, symmetric, to, WORDS } from "./lib.js";
+import { decades, h, hostLink, ink, later, notice, painted, shape, spread, standing, steady, symmetric, to, WORDS } from "./lib.js";
 import { virtualRows } from "./rows.js";
 
 const KINDS = ["out", "cannot-be-shown", "unknown", "within", "no-budget"];
@@ -11,6 +11,7 @@ export function show(main, parameters, context) {
   const state = { matching: parameters.matching ?? "", only: parameters.only ?? "", at: parameters.at ?? "", fleet: null };
   const verdict = h("h1", { class: "verdict" }, "Asking the collector …");
   const reference = h("p", { class: "reference-standing" });
+  const finding = h("p", { class: "newest-finding" });
   const under = h("p", { class: "under" });
   const tally = h("div", { class: "tally", role: "group", "aria-label": "Show only hosts that are" });
   const search = h("input", {
@@ -19,8 +20,9 @@ export function show(main, parameters, context) {
   });
   const shownCount = h("p", { class: "shown", role: "status" });
   const strip = h("canvas", { class: "strip", role: "img" });
+  const noon = h("span", { class: "mark-word" }, "reference");
   const stripBox = h("figure", { class: "strip-box" }, strip,
-    h("figcaption", {}, h("span", {}, "← behind"), h("span", { class: "mark-word" }, "reference"), h("span", {}, "ahead →")));
+    h("figcaption", {}, h("span", {}, "← behind"), noon, h("span", {}, "ahead →")));
   const empty = h("div", {});
   const axis = h("div", { class: "axis" });
   const table = virtualRows({
@@ -32,11 +34,11 @@ export function show(main, parameters, context) {
     fill: fillRow,
   });
   main.append(
-    h("section", { class: "head", "aria-label": "Verdict" }, verdict, reference, under),
+    h("section", { class: "head", "aria-label": "Verdict" }, verdict, reference, finding, under),
     h("section", { class: "choose", "aria-label": "Choose hosts" }, tally, search, shownCount),
     stripBox, empty, table.element,
   );
-  let scale = { threshold: 100, most: 1e6 };
+  let scale = null;
   let place = symmetric(100, 1e6);
 
   function remember() {
@@ -62,12 +64,14 @@ export function show(main, parameters, context) {
     const good = fleet.reference_standing;
     reference.replaceChildren(...(good ? [shape(STANDINGS[good.state]), h("a", { href: to("references") }, good.text)] : []));
     reference.className = `reference-standing ${good?.state ?? ""}`;
+    finding.replaceChildren(...newest(fleet.findings));
+    noon.textContent = fleet.references.length ? "reference" : "fleet's mean";
     under.textContent = underline(fleet, state.at);
     tallies(fleet, matching);
     shownCount.textContent = chosen.length === fleet.total ? `All ${counted(fleet.total, "host")}, worst first` : `${count(chosen.length)} of ${counted(fleet.total, "host")}, worst first`;
     const values = fleet.hosts.flatMap((host) => host.offset_ns === null ? [] : [host.offset_ns, host.offset_ns - 2 * host.uncertainty_ns, host.offset_ns + 2 * host.uncertainty_ns, host.lower_ns ?? 0, host.upper_ns ?? 0]);
     const tolerances = fleet.budgets.map((budget) => budget.tolerance_ns).filter((size) => size <= 30 * Math.max(...values.map(Math.abs), 1));
-    scale = spread([...values, ...tolerances]);
+    scale = steady(scale, spread([...values, ...tolerances]));
     place = symmetric(scale.threshold, scale.most);
     empty.replaceChildren(...(chosen.length ? [] : [fleet.total ? notice("No host matches", "Take back the search or the choice above to see all of them.") : notice("No host has been measured yet", "Start agents that report to this collector; the first estimate comes a few seconds after their first probes.")]));
     stripBox.hidden = table.element.hidden = !chosen.length;
@@ -207,6 +211,15 @@ export function show(main, parameters, context) {
       table.leave();
     },
   };
+}
+
+/** The newest finding about a host's clock in one line, and how many more there are; what is found of paths stands elsewhere. */
+function newest(findings) {
+  const clocks = findings.filter((one) => one.host && one.kind !== "no-route");
+  if (!clocks.length) return [];
+  const one = clocks.reduce((a, b) => (b.at_ns > a.at_ns ? b : a));
+  const more = findings.length > 1 ? ` (and ${counted(findings.length - 1, "more finding")})` : "";
+  return [h("span", { class: "diamond", "aria-hidden": "true" }, "◆"), h("span", {}, h("time", { datetime: one.at }, instant(one.at_ns)), " ", h("a", { href: to("findings") }, `${one.text}${more}`))];
 }
 
 const SOON = 86400;

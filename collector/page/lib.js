@@ -80,6 +80,12 @@ export function spread(values) {
   return { threshold: Math.min(Math.max(10 ** Math.floor(Math.log10(usual)), 1), most / 10), most };
 }
 
+/** The scale before, while it still serves: one that changed with every estimate could not be read. */
+export function steady(before, next) {
+  const serves = before && next.most <= before.most && next.most > before.most / 4 && Math.abs(Math.log10(next.threshold / before.threshold)) < 1.5;
+  return serves ? before : next;
+}
+
 function roundUp(value) {
   const power = 10 ** Math.floor(Math.log10(value));
   for (const step of [1, 2, 3, 5, 10]) if (step * power >= value) return step * power;

@@ -152,6 +152,10 @@ def test_the_fleet_is_listed_worst_first_in_words_with_a_verdict(site: Site, pag
     expected = fleet_document(view, BUDGETS, {}, sequence=1, limit=100)
     expect(page.locator(".verdict.out")).to_contain_text("out of budget: ")
     expect(page.locator(".reference-standing.good")).to_have_text("All 3 references are locked and agree.")
+    newest = max((one for one in site.latest.findings if one.host), key=lambda finding: finding.at_ns)
+    assert newest.kind == "step"
+    expect(page.locator(".newest-finding a")).to_contain_text(newest.text)
+    expect(page.locator(".mark-word")).to_have_text("reference")
     rows = page.locator(".hosts .rows-body .row")
     shown = rows.locator("a").all_text_contents()
     assert shown == [host["host"] for host in expected["hosts"]][: len(shown)]
