@@ -36,7 +36,7 @@ class JsonFormatter(logging.Formatter):
         parts = _parts(record)
         if record.exc_info:
             parts["traceback"] = self.formatException(record.exc_info)
-        return json.dumps(parts, default=str, ensure_ascii=False)
+        return _json(parts)
 
 
 class TextFormatter(logging.Formatter):
@@ -53,7 +53,14 @@ class TextFormatter(logging.Formatter):
 def _bare(value: object) -> str:
     text = str(value)
     plain = text.isprintable() and text and not any(character in text for character in ' "=')
-    return text if plain else json.dumps(text, ensure_ascii=False)
+    return text if plain else _json(text)
+
+
+def _json(value: object) -> str:
+    """On one line whatever is in it: JSON leaves line separators and terminals' control characters beyond ASCII as they
+    are, and some of what is logged was said by others."""
+    text = json.dumps(value, default=str, ensure_ascii=False)
+    return text if text.isprintable() else json.dumps(value, default=str)
 
 
 def set_up(level: str, style: str, stream: TextIO | None = None) -> None:

@@ -52,3 +52,13 @@ def test_a_value_cannot_break_the_line(stream: io.StringIO) -> None:
     logging.getLogger("noonmark.x").info("refused", extra={"fields": {"host": "a\nb", "empty": ""}})
     assert stream.getvalue().count("\n") == 1
     assert 'host="a\\nb" empty=""' in stream.getvalue()
+
+
+@pytest.mark.parametrize("style", ["text", "json"])
+def test_what_others_say_can_neither_break_the_line_nor_steer_a_terminal(stream: io.StringIO, style: str) -> None:
+    said = "quay\u2028\u0085\x9b2J\u202eGößweg\n"
+    logs.set_up("info", style, stream)
+    logging.getLogger("noonmark.test").info("page refused", extra={"fields": {"path": said}})
+    line = stream.getvalue().removesuffix("\n")
+    assert line.isprintable()
+    assert json.loads(line[line.index('"quay') :].removesuffix("}")) == said
