@@ -215,8 +215,10 @@ class CollectorServer:
             log.info("started", extra={"fields": self._started()})
             notifier.tell("READY=1")
             try:
-                await asyncio.wait([tasks[0], tasks[1], tasks[3]], return_when=asyncio.FIRST_COMPLETED)
-                for task in tasks[:2]:
+                # These end by a fault of their own only; then the whole program must.
+                vital = [*tasks[:2], *([keeping] if keeping is not None else [])]
+                await asyncio.wait([*vital, tasks[3]], return_when=asyncio.FIRST_COMPLETED)
+                for task in vital:
                     if task.done():
                         task.result()
             finally:

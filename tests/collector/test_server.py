@@ -252,6 +252,21 @@ def test_the_past_can_be_asked_for(tmp_path: Path) -> None:
     assert (tmp_path / "history.sqlite").exists()
 
 
+def test_a_collector_that_can_keep_nothing_any_more_ends_and_says_so(tmp_path: Path) -> None:
+    async def main() -> None:
+        server = CollectorServer(settings(data=str(tmp_path)))
+        assert server.keeping is not None
+
+        async def fail() -> None:
+            raise ZeroDivisionError
+
+        server.keeping.run = fail  # type: ignore[method-assign]
+        with pytest.raises(ZeroDivisionError):
+            await asyncio.wait_for(server.run(asyncio.Event()), LIMIT)
+
+    run(main)
+
+
 def test_of_two_that_look_before_either_listens_one_has_the_port(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("noonmark.collector.server.is_free", lambda where: True)
     with socket.socket() as some:
