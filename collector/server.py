@@ -203,35 +203,40 @@ class CollectorServer:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Serve until `stop`. Raises CannotListen or OSError if an address cannot be bound."""
-        notifier = Notifier()
-        async with self._http(), self._grpc() as health:
-            tasks = [
-                asyncio.create_task(self._keep_plan()),
-                asyncio.create_task(self.estimator.run()),
-                asyncio.create_task(notifier.feed_watchdog(self.estimator.trouble)),
-                asyncio.create_task(stop.wait()),
-            ]
-            keeping = asyncio.create_task(self.keeping.run()) if self.keeping is not None else None
-            log.info("started", extra={"fields": self._started()})
-            notifier.tell("READY=1")
-            try:
-                # These end by a fault of their own only; then the whole program must.
-                vital = [*tasks[:2], *([keeping] if keeping is not None else [])]
-                await asyncio.wait([*vital, tasks[3]], return_when=asyncio.FIRST_COMPLETED)
-                for task in vital:
-                    if task.done():
-                        task.result()
-            finally:
-                notifier.tell("STOPPING=1")
-                for task in tasks:
-                    task.cancel()
-                await asyncio.gather(*tasks, return_exceptions=True)
-                await self._finish_keeping(keeping)
-                await health.enter_graceful_shutdown()
-        # A store that hangs is left to the kernel: what it was given is whole there, or not there at all.
-        if self.history is not None and not (self.keeping and self.keeping.statistics().waiting):
-            self.history.close()
+        try:
+            async with self._http(), self._grpc() as health:
+                await self._serve(stop, health)
+        finally:
+            # A store that hangs is left to the kernel: what it was given is whole there, or not there at all.
+            if self.history is not None and not (self.keeping and self.keeping.statistics().waiting):
+                self.history.close()
         log.info("stopped")
+
+    async def _serve(self, stop: asyncio.Event, health: HealthServicer) -> None:
+        notifier = Notifier()
+        tasks = [
+            asyncio.create_task(self._keep_plan()),
+            asyncio.create_task(self.estimator.run()),
+            asyncio.create_task(notifier.feed_watchdog(self.estimator.trouble)),
+            asyncio.create_task(stop.wait()),
+        ]
+        keeping = asyncio.create_task(self.keeping.run()) if self.keeping is not None else None
+        log.info("started", extra={"fields": self._started()})
+        notifier.tell("READY=1")
+        try:
+            # These end by a fault of their own only; then the whole program must.
+            vital = [*tasks[:2], *([keeping] if keeping is not None else [])]
+            await asyncio.wait([*vital, tasks[3]], return_when=asyncio.FIRST_COMPLETED)
+            for task in vital:
+                if task.done():
+                    task.result()
+        finally:
+            notifier.tell("STOPPING=1")
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            await self._finish_keeping(keeping)
+            await health.enter_graceful_shutdown()
 
     def _renew_own_certificate(self) -> None:
         """The collector's own, where it has the authority at hand. A failure is told, and the old one shown on."""

@@ -267,6 +267,18 @@ def test_a_collector_that_can_keep_nothing_any_more_ends_and_says_so(tmp_path: P
     run(main)
 
 
+def test_a_collector_that_cannot_listen_lets_go_of_its_history(tmp_path: Path) -> None:
+    async def main() -> None:
+        async with running(CollectorServer(settings())) as first:
+            taken = CollectorServer(settings(listen=f"127.0.0.1:{first.port}", data=str(tmp_path)))
+            with pytest.raises(CannotListen):
+                await taken.run(asyncio.Event())
+        async with running(CollectorServer(settings(data=str(tmp_path)))) as another:
+            assert another.port
+
+    run(main)
+
+
 def test_of_two_that_look_before_either_listens_one_has_the_port(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("noonmark.collector.server.is_free", lambda where: True)
     with socket.socket() as some:
