@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import pytest
+from prometheus_client import CollectorRegistry
 
 from noonmark.collector.access import CALLS, Identity, Need, Role, denial, identity
 from noonmark.collector.access_control import AccessControl
+from noonmark.collector.http_api import Api
+from noonmark.collector.page import add_page
+from noonmark.collector.state import State
+from noonmark.collector.web import application
+from noonmark.collector.web_access import GUARDED
 from noonmark.proto import noonmark_pb2 as pb
 
 AGENT = identity(["noonmark:agent:quay-gate-1"], [], [], pem=b"")
@@ -60,6 +66,17 @@ def test_every_call_of_every_service_is_in_the_table() -> None:
     for service in pb.DESCRIPTOR.services_by_name.values():
         for method in service.methods:
             assert f"/{service.full_name}/{method.name}" in CALLS
+
+
+def test_every_page_is_for_readers_but_the_health_checks_and_the_pages_own_files() -> None:
+    app = application(CollectorRegistry(), str)
+    Api(State()).add_to(app)
+    add_page(app)
+    paths = {route.resource.canonical for route in app.router.routes() if route.resource is not None}
+    assert {path for path in paths if not path.startswith(GUARDED)} == {
+        *("/", "/{name}"),
+        *("/healthz", "/livez", "/readyz"),
+    }
 
 
 @pytest.mark.parametrize("method", CALLS)

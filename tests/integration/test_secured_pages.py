@@ -86,6 +86,8 @@ async def test_pages_beyond_the_host_need_tls_and_a_reader(fleet: Maker, tmp_pat
             assert await status(path, reader) == found
             assert await status(path, stranger, f"Bearer {token}") == found
             assert await status(path, stranger, f"Basic {basic}") == found
+        for path in ("/%6Detrics", "//metrics", "/./metrics", "/x/../metrics", "/api%2Fv1/fleet", "/%61pi/v1/fleet"):
+            assert await status(path, stranger) in (400, 401, 404), path
         (tmp_path / "r").write_text("anna\n")
         assert await status("/metrics", reader) == 403
         with pytest.raises(OSError, match=r"(?i)alert|version|unsupported|eof"):
