@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from statistics import median_high
 
 from noonmark.collector.common_error import FREE_RUN_DRIFT_PPB
 from noonmark.collector.estimate import Reference
@@ -104,7 +105,10 @@ def from_status(host: str, heard: HeardStatus, now: float) -> Reference:
 
 
 def _server(name: str, reports: Mapping[str, Reported], now: float) -> Reference | None:
-    """An NTP server, by the newest word that any agent has of it; None if no agent asks it."""
+    """An NTP server, by the middle of what agents have it say of itself; None if no agent asks it.
+
+    The middle, and of two the greater: so no one agent can make all hosts surer than the server is, nor unsure.
+    """
     heard = [(age, source) for _, source, age in sources_named(reports, now, [name])]
     if not heard:
         return None
@@ -112,12 +116,11 @@ def _server(name: str, reports: Mapping[str, Reported], now: float) -> Reference
     doubted = sum(source.verdict is Verdict.FALSETICKER for _, source in heard)
     if not good or 2 * doubted > len(heard):
         return Reference(name, FREE_RUN_UNCERTAINTY_NS, math.inf, FREE_RUN_DRIFT_PPB)
-    age, newest = min(good, key=lambda pair: pair[0])
-    grown = PHI * age * 1e9
+    grown = PHI * min(age for age, _ in good) * 1e9
     return Reference(
         name,
-        (newest.declared_uncertainty_ns or 0) + grown,
-        (newest.declared_limit_ns or 0) + grown,
+        median_high(source.declared_uncertainty_ns or 0 for _, source in good) + grown,
+        median_high(source.declared_limit_ns or 0 for _, source in good) + grown,
         PHI * 1e9 / LIMIT_IN_UNCERTAINTIES,
     )
 

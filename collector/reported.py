@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from noonmark.proto.reference import KernelClock, ReferenceState, ReferenceStatus, SourceReport
+from noonmark.proto.reference import NTP_PREFIX, KernelClock, ReferenceState, ReferenceStatus, SourceReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +69,17 @@ class Reported:
 def sources_named(
     reports: Mapping[str, Reported], now: float, names: Iterable[str] | None = None
 ) -> Iterator[tuple[str, SourceReport, float]]:
-    """Every report of a source that has a name in the probe graph (NTP servers): name, report, its age in seconds."""
+    """Every report of a source that has a name in the probe graph (NTP servers): name, report, its age in seconds.
+
+    Of each host the first of a name: a host has one voice.
+    """
     wanted = None if names is None else set(names)
     for reported in reports.values():
         if reported.reference is None:
             continue
+        heard: set[str] = set()
         for source in reported.reference.status.sources:
-            if source.kind == "ntp" and (wanted is None or source.name in wanted):
+            named = source.kind == "ntp" and source.name.startswith(NTP_PREFIX) and source.name not in heard
+            if named and (wanted is None or source.name in wanted):
+                heard.add(source.name)
                 yield source.name, source, reported.reference.age(now) + source.age_ns / 1e9

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -18,7 +19,7 @@ from noonmark.collector.references import (
 )
 from noonmark.collector.reported import Reported
 from noonmark.proto.oscillators import OscillatorClass, holdover_uncertainty
-from noonmark.proto.reference import ReferenceState, Verdict
+from noonmark.proto.reference import ReferenceState, SourceReport, Verdict
 
 HOLDOVER, FREE_RUN = ReferenceState.HOLDOVER, ReferenceState.FREE_RUN
 
@@ -111,6 +112,25 @@ def test_a_server_that_most_agents_find_false_is_not_believed() -> None:
     assert doubted.limit_ns == math.inf
     (believed,) = live(named, {"q": status(sources=(false,)), "h": status(sources=(true,))})
     assert believed.limit_ns < math.inf
+
+
+def test_no_one_agent_makes_a_server_surer_than_the_others_hear_it_say() -> None:
+    def said(limit_ns: int, age_s: int) -> SourceReport:
+        return replace(
+            server("ntp:a", age_ns=age_s * 10**9), declared_limit_ns=limit_ns, declared_uncertainty_ns=limit_ns // 3
+        )
+
+    honest = {"quay": status(sources=(said(5_000_000, 5),)), "holm": status(sources=(said(5_100_000, 5),))}
+    for lie_ns in (1, 10**15):
+        stuffed = status(sources=(said(lie_ns, 0),) * 64)
+        (found,) = live([Reference("ntp:a")], {**honest, "skerry": stuffed})
+        assert 5_000_000 <= found.limit_ns <= MOST_ROOM * 5_200_000
+        assert 1_600_000 <= found.uncertainty_ns <= MOST_ROOM * 1_800_000
+
+
+def test_a_host_is_not_made_a_reference_by_another_that_calls_it_a_server() -> None:
+    found = live([], {"skerry": status(FREE_RUN, sources=(server("holm-db-1"),))}, take_reported=True)
+    assert found == ()
 
 
 def test_numbers_stay_as_long_as_they_are_enough() -> None:
