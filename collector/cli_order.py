@@ -19,6 +19,7 @@ from noonmark.collector.instants import format_instant
 from noonmark.collector.log_blocks import BLOCK_BYTES
 from noonmark.collector.log_files import LogError, LogName, OpenLog, log_names, open_log
 from noonmark.collector.log_journal import JournalLog
+from noonmark.collector.log_process import reading
 from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge, MergedRecords
 from noonmark.collector.merge_text import TextWriter
@@ -107,6 +108,7 @@ def order(
             opened,
             knowledge,
             hosts,
+            blocks=stack.enter_context(reading(opened, options, formats, _block_bytes(names))),
             likely=likely,
             window_ns=window_ns,
             tightened=tightened,
@@ -136,15 +138,18 @@ def _hosts(names: Sequence[LogName]) -> list[str]:
     return list(dict.fromkeys(name.host for name in names if name.host is not None))
 
 
+def _block_bytes(names: Sequence[LogName]) -> int:
+    return max(LEAST_BLOCK, min(BLOCK_BYTES, MOST_BLOCKS // max(1, len(names))))
+
+
 @contextlib.contextmanager
 def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[str]) -> Iterator[list[OpenLog]]:
     """The logs, opened; all are closed at the end, and if one cannot be opened."""
-    block_bytes = max(LEAST_BLOCK, min(BLOCK_BYTES, MOST_BLOCKS // max(1, len(names))))
     with contextlib.ExitStack() as stack:
         logs = []
         try:
             for name in names:
-                logs.append(open_log(name, options, formats, block_bytes=block_bytes))
+                logs.append(open_log(name, options, formats, block_bytes=_block_bytes(names)))
                 stack.callback(logs[-1].close)
         except LogError as error:
             raise WrongUse(str(error)) from error

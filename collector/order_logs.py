@@ -12,6 +12,7 @@ from noonmark.collector.causal_field import field_value
 from noonmark.collector.clock_knowledge import ClockKnowledge, host_index
 from noonmark.collector.estimate import Finding
 from noonmark.collector.known_clocks import KnownClocks
+from noonmark.collector.log_blocks import RecordBlock
 from noonmark.collector.log_files import OpenLog
 from noonmark.collector.merge import Merge
 from noonmark.collector.merge_source import WINDOW_NS, Source
@@ -54,19 +55,22 @@ def merge_of(
     knowledge: ClockKnowledge,
     hosts: Hosts,
     *,
+    blocks: Sequence[Iterator[RecordBlock]] | None = None,
     likely: float = LIKELY,
     window_ns: int = WINDOW_NS,
     tightened: CausalKnowledge | None = None,
     uncertainty: bool = True,
 ) -> Merge:
-    """A merge of logs. `tightened` judges neighbours where messages proved more than `knowledge` does.
+    """A merge of logs. `blocks` are theirs, where somebody else reads them.
+
+    `tightened` judges neighbours where messages proved more than `knowledge` does.
 
     `uncertainty`: each record comes with its own.
     """
     sources = [
         Source(
             number,
-            log.blocks(),
+            log.blocks() if blocks is None else blocks[number],
             knowledge,
             hosts.resolver(log.name.host),
             window_ns=window_ns if log.hosts_from_lines else 0,
