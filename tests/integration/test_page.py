@@ -327,6 +327,19 @@ def test_a_collector_that_went_away_is_told_and_the_numbers_stay(page: Page, sit
     assert page.locator(".hosts .rows-body a").count() == rows > 5
 
 
+def test_an_estimate_that_nothing_has_followed_is_told_as_old(page: Page, site: Site) -> None:
+    now_ns = [0]
+    state = State(monotonic_ns=lambda: now_ns[0])
+    state.publish(site.latest)
+    with web_serving(state, None, BUDGETS) as address:
+        show(page, address)
+        expect(page.locator(".under")).not_to_contain_text("Nothing has been measured")
+        now_ns[0] += 10 * 60 * 10**9
+        page.reload()
+        expect(page.locator("h1.verdict")).to_contain_text("Nothing has been measured for 10 min. Before that: ")
+        expect(page.locator(".under")).to_contain_text("Nothing has been measured since 2026-01-01 ")
+
+
 def test_without_a_history_the_present_is_there_and_the_course_says_why_not(page: Page, site: Site) -> None:
     state = State()
     state.publish(site.latest)
