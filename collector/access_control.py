@@ -24,6 +24,7 @@ from cryptography import x509
 from noonmark.collector import access
 from noonmark.collector.access import Denial, Identity
 from noonmark.collector.reader_tokens import ReaderTokens
+from noonmark.collector.sparing import Sparing
 from noonmark.collector.watched_file import WatchedFile
 from noonmark.proto.tls_version import VERSION
 
@@ -65,6 +66,7 @@ class AccessControl(grpc.aio.ServerInterceptor):
         self.refused = refused
         self._wall_s = wall_s
         self._counts: Counter[str] = Counter()
+        self._sparing = Sparing()
 
     def counts(self) -> Mapping[str, int]:
         """Refusals since the start, by reason."""
@@ -73,6 +75,12 @@ class AccessControl(grpc.aio.ServerInterceptor):
     def count(self, reason: str) -> None:
         """One more refusal."""
         self._counts[reason] += 1
+
+    def tell(self, message: str, fields: Mapping[str, object]) -> None:
+        """A line of the log about somebody who was turned away; sparingly, for anybody can be."""
+        left_out = self._sparing.left_out(time.monotonic())
+        if left_out is not None:
+            log.warning(message, extra={"fields": {**fields, **({"left_out": left_out} if left_out else {})}})
 
     def by_names(self, uris: Sequence[str], dns: Sequence[str], common: Sequence[str], pem: bytes = b"") -> Identity:
         """The identity of a certificate that was checked."""
@@ -131,8 +139,7 @@ class AccessControl(grpc.aio.ServerInterceptor):
         denied = self.denial(method, request, context)
         if denied is None:
             return
-        fields = {"call": method, "peer": context.peer(), "reason": denied.text}
-        log.warning("call refused", extra={"fields": fields})
+        self.tell("call refused", {"call": method, "peer": context.peer(), "reason": denied.text})
         code = grpc.StatusCode.PERMISSION_DENIED if denied.known else grpc.StatusCode.UNAUTHENTICATED
         await context.abort(code, denied.text)
 

@@ -19,6 +19,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from noonmark.collector import authority
 from noonmark.collector.access import Role, refusals
@@ -188,6 +189,17 @@ class AuthorityFolder:
         write_atomically(self.path / REFUSED, "".join(f"{line}\n" for line in left).encode(), 0o600)
         return True
 
+    def issued(self) -> list[dict[str, Any]]:
+        """What was issued, oldest first. A line that a power cut left unfinished is passed over."""
+        path = self.path / ISSUED
+        found = []
+        for line in path.read_text(encoding="utf-8", errors="replace").splitlines() if path.exists() else ():
+            try:
+                found.append(json.loads(line))
+            except ValueError:
+                continue
+        return found
+
     def _refused(self) -> str:
         path = self.path / REFUSED
         return path.read_text(encoding="utf-8") if path.exists() else ""
@@ -205,7 +217,14 @@ class AuthorityFolder:
             ensure_ascii=False,
         )
         with os.fdopen(os.open(self.path / ISSUED, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600), "ab") as log:
-            log.write(f"{line}\n".encode())
+            # After a line that a power cut left unfinished this one stands by itself.
+            log.write((f"\n{line}\n" if self._is_torn() else f"{line}\n").encode())
+
+    def _is_torn(self) -> bool:
+        with (self.path / ISSUED).open("rb") as kept:
+            size = kept.seek(0, os.SEEK_END)
+            kept.seek(max(0, size - 1))
+            return size > 0 and kept.read() != b"\n"
 
 
 def _read_token(path: Path) -> Waiting | None:

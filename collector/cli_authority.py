@@ -13,7 +13,7 @@ import click
 
 from noonmark.collector.access import Role
 from noonmark.collector.authority import BadRequest, collectors_own
-from noonmark.collector.authority_folder import ISSUED, AuthorityFolder
+from noonmark.collector.authority_folder import AuthorityFolder
 from noonmark.collector.cli_options import WrongUse, span_of
 from noonmark.proto.control import check_name
 from noonmark.proto.convert import BadMessage
@@ -130,9 +130,7 @@ def admit(folder: Path, entry: str) -> None:
 def list_(folder: Path, as_json: bool) -> None:
     """Certificates that are still good, and tokens that wait."""
     found, now_s = AuthorityFolder(folder), time.time()
-    path = folder / ISSUED
-    rows = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()] if path.exists() else []
-    rows = [{"kind": "certificate", **row} for row in rows if row["expires_s"] > now_s]
+    rows = [{"kind": "certificate", **row} for row in found.issued() if row["expires_s"] > now_s]
     rows += [
         {"kind": "token", "name": one.name, "role": one.role.value, "expires_s": round(one.expires_s)}
         for one in found.waiting(now_s)

@@ -111,7 +111,7 @@ class EnrolmentService(EnrolmentServicer):
 
     async def _refuse(self, context: Context, code: grpc.StatusCode, kind: str, reason: str) -> None:
         self._access.count(kind)
-        log.warning("not enrolled", extra={"fields": {"peer": context.peer(), "reason": reason}})
+        self._access.tell("not enrolled", {"peer": context.peer(), "reason": reason})
         await context.abort(code, reason)
 
     async def _fail(self, context: Context, error: OSError) -> None:

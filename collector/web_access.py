@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import binascii
-import logging
 from typing import Any
 
 from aiohttp import web
@@ -22,7 +21,6 @@ from noonmark.collector.http_answers import Problem, problem_response
 GUARDED = ("/api/", "/metrics")
 READING = "/noonmark.v1.Query/Fleet"
 """Whoever may make this call may read everything here."""
-log = logging.getLogger("noonmark.collector.access")
 
 
 def guard(access: AccessControl) -> Middleware:
@@ -36,8 +34,7 @@ def guard(access: AccessControl) -> Middleware:
         if denied is None:
             return await handler(request)
         access.count(denied.reason)
-        fields = {"path": request.path, "peer": request.remote, "reason": denied.text}
-        log.warning("page refused", extra={"fields": fields})
+        access.tell("page refused", {"path": request.path, "peer": request.remote, "reason": denied.text})
         answer = problem_response(Problem(403 if denied.known else 401, denied.text))
         if not denied.known:
             answer.headers["WWW-Authenticate"] = 'Basic realm="noonmark: the password is a reader\'s token"'

@@ -158,6 +158,15 @@ def test_a_used_token_stays_used_after_a_power_cut(folder: AuthorityFolder, monk
     assert (str(folder.path / "tokens"), 0) in synced
 
 
+def test_what_was_issued_is_told_also_after_a_power_cut(folder: AuthorityFolder) -> None:
+    before = folder.issued()
+    with (folder.path / "issued").open("a") as log:
+        log.write('{"at_s": 17900')
+    folder.renew("quay", Role.AGENT, REQUEST, NOW)
+    folder.renew("holm", Role.AGENT, REQUEST, NOW)
+    assert [row["name"] for row in folder.issued()[len(before) :]] == ["quay", "holm"]
+
+
 def test_the_collectors_own_certificate_is_renewed_when_due_for_the_same_names(folder: AuthorityFolder) -> None:
     own = folder.path / "identity.pem"
     before = own.read_bytes()
