@@ -24,9 +24,9 @@ from noonmark.agent.card_stamps import Card, judge, stamping_cards
 from noonmark.agent.check import Check, Running, StampTrial
 from noonmark.agent.config import AgentConfig
 from noonmark.agent.kernel_clock import read_kernel_clock
-from noonmark.agent.stamp import SenderPacket, encode_sender, is_request
+from noonmark.agent.stamp import SenderPacket, decode_reflector, encode_sender, is_request
 from noonmark.agent.timestamping import StampedSocket
-from noonmark.agent.timestamps import encode_error_estimate, encode_ntp
+from noonmark.agent.timestamps import decode_timestamp, encode_error_estimate, encode_ntp
 from noonmark.proto.options import HostPort
 from noonmark.proto.tls_files import TlsFileProblem, TlsFiles
 
@@ -34,7 +34,8 @@ TRIES = 5
 STAMP_TRIES = 20
 STAMP_PAUSE = 0.02
 ANSWER_WITHIN = 0.5
-"""Seconds for one probe; a path of half the world's round takes 0.3."""
+PEER_ANSWERS_WITHIN = 1.5
+"""Seconds: an agent looks at its sockets twice a second (rounds.py), and half the world's round takes 0.3."""
 COLLECTOR_WITHIN = 5.0
 PAGE_WITHIN = 3.0
 SERVING = b"\x08\x01"
@@ -158,32 +159,45 @@ def probe(address: HostPort) -> Check:
 
 
 def _exchange(address: HostPort, tries: int = TRIES) -> tuple[int, int, int | None, str]:
-    """Probes sent and answered, the soonest answer's round trip, and why there was none."""
+    """Probes sent and answered, the least round trip without the time in the reflector, and why there was none."""
     try:
         (family, _, _, _, name), *_ = socket.getaddrinfo(address.host, address.port, type=socket.SOCK_DGRAM)
     except OSError as error:
         return tries, 0, None, error.strerror or str(error)
-    answered, soonest, reason = 0, None, ""
+    round_trips, started, reason = dict[int, int](), dict[int, int](), "no answer came"
     estimate = encode_error_estimate(0, synchronized=False)
     session = random.SystemRandom().randrange(1, 1 << 16)
     with socket.socket(family, socket.SOCK_DGRAM) as asking:
-        asking.settimeout(ANSWER_WITHIN)
         try:
             asking.connect(name)
-        except OSError as error:
-            return tries, 0, None, error.strerror or str(error)
-        for number in range(tries):
-            started = time.perf_counter_ns()
-            try:
+            for number in range(tries):
+                started[number] = time.perf_counter_ns()
                 asking.send(encode_sender(SenderPacket(number, encode_ntp(time.time_ns()), estimate, session)))
+            deadline = time.monotonic() + PEER_ANSWERS_WITHIN
+            while len(round_trips) < tries and (left := deadline - time.monotonic()) > 0:
+                asking.settimeout(left)
                 data = asking.recv(2048)
-            except OSError as error:
-                reason = error.strerror or "no answer came"
-                continue
-            if len(data) >= 44 and not is_request(data):
-                took = time.perf_counter_ns() - started
-                answered, soonest = answered + 1, took if soonest is None else min(soonest, took)
-    return tries, answered, soonest, reason
+                took = time.perf_counter_ns()
+                reply = _reply(data)
+                if reply is not None and reply[0] in started:
+                    round_trips.setdefault(reply[0], max(0, took - started[reply[0]] - reply[1]))
+        except TimeoutError:
+            pass
+        except OSError as error:
+            reason = error.strerror or str(error)
+    answered, soonest = len(round_trips), min(round_trips.values(), default=None)
+    return tries, answered, soonest, "" if answered else reason
+
+
+def _reply(data: bytes) -> tuple[int, int] | None:
+    """Which of the probes a packet answers, and how long the reflector had it (ns); None if it answers none."""
+    if len(data) < 44 or is_request(data):
+        return None
+    reply, now_ns = decode_reflector(data), time.time_ns()
+    arrived, left = (
+        decode_timestamp(stamp, reply.error_estimate, now_ns) for stamp in (reply.receive_timestamp, reply.timestamp)
+    )
+    return reply.sender_sequence, left - arrived
 
 
 def ask_collector(where: HostPort, config: AgentConfig) -> Check:
@@ -257,7 +271,8 @@ def _certificate(path: Path, what: str, files: TlsFiles | None) -> Check:
     except (AttributeError, OSError, ValueError) as error:
         return Check("certificate", check.Verdict.FAULT, f"{path}: cannot be read: {error}.", "Give a PEM file.")
     now = time.time()
-    return check.certificate(what, (ends - now) / 86_400, (begins - now) / 86_400, decoded["notAfter"])
+    until = f"{time.strftime('%Y-%m-%d %H:%M', time.gmtime(ends))} UTC"
+    return check.certificate(what, (ends - now) / 86_400, (begins - now) / 86_400, until)
 
 
 def _rules() -> tuple[str | None, str]:

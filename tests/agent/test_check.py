@@ -10,6 +10,7 @@ import os
 import random
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +23,8 @@ from noonmark.agent.check import Check, Running, StampTrial, Verdict
 from noonmark.agent.cli_check import check as command
 from noonmark.agent.clocks import SystemClock
 from noonmark.agent.endpoint import Endpoint
+from noonmark.agent.stamp import ReflectorPacket, decode_sender, encode_reflector
+from noonmark.agent.timestamps import encode_ntp
 from noonmark.proto.options import HostPort
 from noonmark.proto.reference import KernelClock, Leap
 
@@ -178,6 +181,30 @@ def test_this_host_and_a_peer_that_answers() -> None:
         running = check_host.running_agent(HostPort(*mute.getsockname()), None)
         assert (running.answers, running.bindable) == (False, False)
     assert check_host.running_agent(HostPort("192.0.2.1", 18620), None).error
+
+
+@pytest.mark.sockets
+def test_a_peer_that_looks_at_its_sockets_seldom_answers_all_and_its_delay_is_no_round_trip() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as seldom:
+        seldom.bind(("127.0.0.1", 0))
+
+        def answer() -> None:
+            asked = [(*seldom.recvfrom(2048), time.time_ns()) for _ in range(check_host.TRIES)]
+            time.sleep(0.55)
+            for data, place, arrived_ns in reversed(asked):
+                asking = decode_sender(data)
+                now = encode_ntp(time.time_ns())
+                reply = ReflectorPacket(
+                    7, now, asking.error_estimate, asking.session_id, encode_ntp(arrived_ns), *asking[:3], 64
+                )
+                seldom.sendto(encode_reflector(reply), place)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        told = check_host.probe(HostPort(*seldom.getsockname()))
+        thread.join()
+    assert told.verdict is OK, told.text
+    assert float(told.text.split("soonest in ")[1].split()[0]) < 100, told.text
 
 
 class Pages(http.server.BaseHTTPRequestHandler):
