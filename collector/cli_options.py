@@ -29,6 +29,8 @@ from noonmark.collector.views import FindingView, FleetView, PairView, Span
 DEFAULT_COLLECTOR = "127.0.0.1:18621"
 BAD_NEWS_KINDS = frozenset({"liar", "reference-disagrees"})
 """Findings that are bad news: stamps that contradict certain limits, references that cannot both be right."""
+LEAST_WIDTH = 40
+"""Text is not broken into shorter lines than this, however narrow the terminal."""
 ELSEWHERE = "name another with --collector HOST:PORT, or read what was kept with --history FILE"
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -142,7 +144,7 @@ def _errors_to_exit_codes() -> Iterator[None]:
     except Refused as error:
         raise WrongUse(str(error)) from error
     except NobodyThere as error:
-        raise NoAnswer(f"{error}; {ELSEWHERE}") from error
+        raise NoAnswer(str(error) if " TLS" in str(error) else f"{error}; {ELSEWHERE}") from error
     except NoData as error:
         raise NoAnswer(str(error)) from error
     except OSError as error:
@@ -182,8 +184,8 @@ def now_of(source: Source) -> int:
 
 
 def width() -> int:
-    """Columns to print in: those of the terminal, 80 where there is none."""
-    return max(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns) if sys.stdout.isatty() else WIDTH
+    """Columns to print in: those of the terminal, 80 where there is none. Tables take 80 in any case."""
+    return max(LEAST_WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns) if sys.stdout.isatty() else WIDTH
 
 
 def coloured() -> bool:

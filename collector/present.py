@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from decimal import Decimal
+from unicodedata import combining, east_asian_width
 
 from noonmark.collector.views import PairView
 
@@ -226,9 +227,18 @@ def _amount(value_ns: int) -> str:
     return format_duration(value_ns)
 
 
+def columns_of(text: str) -> int:
+    """Columns that a terminal shows a text in: wide characters take two, combining ones none (Unicode, UAX #11)."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if combining(each) else 2 if east_asian_width(each) in "WF" else 1 for each in text)
+
+
 def shortened(name: str, width: int) -> str:
-    """A name in at most `width` characters, its end kept, since ends tell hosts apart."""
-    if len(name) <= width:
+    """A name in at most `width` columns, its end kept, since ends tell hosts apart."""
+    if columns_of(name) <= width:
         return name
-    head = max(0, (width - 1) // 3)
-    return f"{name[:head]}…{name[len(name) - (width - 1 - head) :]}"
+    most = max(0, (width - 1) // 3)
+    head = next(size for size in range(most, -1, -1) if columns_of(name[:size]) <= most)
+    start = next(place for place in range(head, len(name) + 1) if columns_of(name[place:]) <= width - 1 - most)
+    return f"{name[:head]}…{name[start:]}"

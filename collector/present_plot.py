@@ -46,7 +46,11 @@ def plot(
     margin = max(map(len, labels)) + 1
     columns = _columns(known, since_ns, until_ns, max(10, width - margin - 1))
     mark, range_mark = ("*", ":") if plain else ("•", "┊")
-    lines = [f"{unit.name} ahead" + (" (negative: behind)" if bottom < 0 else "")]
+    heading = f"{unit.name} ahead" + (" (negative: behind)" if bottom < 0 else "")
+    legend = f"{mark} estimate  {range_mark} within certain limits"
+    lines = [
+        f"{heading:<{max(0, width - len(legend))}}{legend}" if len(heading) + 2 + len(legend) <= width else heading
+    ]
     for row, label in enumerate(labels):
         line = "".join(_cell(column, row, bottom, top, mark, range_mark) for column in columns)
         lines.append(f"{label:>{margin}}{'|' if plain else '│'}{line}".rstrip())

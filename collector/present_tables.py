@@ -12,6 +12,7 @@ from noonmark.collector.instants import format_instant
 from noonmark.collector.present import (
     COVERAGE,
     WIDTH,
+    columns_of,
     direction,
     fitting_unit,
     format_age,
@@ -23,6 +24,8 @@ from noonmark.collector.present import (
 )
 from noonmark.collector.views import FindingView, FleetView, HostView, PairView, PathView, largest_difference
 
+LEAST_NAME = 12
+"""Columns that a shortened name keeps."""
 STATES = ("reference", "measured", "stale", "no-route", "unknown")
 
 
@@ -37,22 +40,26 @@ class Column:
 
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str]], *, width: int = WIDTH) -> list[str]:
-    """Lines of a table, the headings first; shrinking columns are shortened so that lines fit `width`."""
+    """Lines of a table, the headings first; shrinking columns are shortened so that lines fit `width`, at least 80.
+
+    Columns are counted as a terminal shows them: East Asian wide characters take two.
+    """
+    width = max(width, WIDTH)
     cells = [[column.heading for column in columns], *map(list, rows)]
-    widths = [max(len(row[index]) for row in cells) for index in range(len(columns))]
+    widths = [max(columns_of(row[index]) for row in cells) for index in range(len(columns))]
     excess = sum(widths) + 2 * (len(columns) - 1) - width
-    shrinking = sorted((index for index, column in enumerate(columns) if column.shrinks), key=lambda i: -widths[i])
-    for index in shrinking:
-        if excess > 0:
-            kept = max(12, widths[index] - excess)
-            excess -= widths[index] - kept
-            widths[index] = kept
+    shrinking = [index for index, column in enumerate(columns) if column.shrinks]
+    while excess > 0 and any(widths[index] > LEAST_NAME for index in shrinking):  # the widest of them gives way
+        widest = max(shrinking, key=lambda index: widths[index])
+        widths[widest] -= 1
+        excess -= 1
     lines = []
     for row in cells:
         parts = []
         for column, cell, size in zip(columns, row, widths, strict=True):
             text = shortened(cell, size)
-            parts.append(text.rjust(size) if column.right else text.ljust(size))
+            blank = " " * (size - columns_of(text))
+            parts.append(blank + text if column.right else text + blank)
         lines.append("  ".join(parts).rstrip())
     return lines
 
@@ -61,7 +68,7 @@ def wrapped(text: str, *, width: int = WIDTH, indent: str = "") -> list[str]:
     """A paragraph broken at blanks; later lines begin with `indent`."""
     lines = [""]
     for word in text.split(" "):
-        if len(lines[-1]) + 1 + len(word) > width and lines[-1].strip():
+        if columns_of(lines[-1]) + 1 + columns_of(word) > width and lines[-1].strip():
             lines.append(indent + word)
         else:
             lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
@@ -161,7 +168,7 @@ def host_table(view: FleetView, *, width: int = WIDTH, answers: Mapping[str, Hos
         kept = _kept(host, answers.get(host.host))
         rows.append((host.host, kept or silent, clock, expanded, limits, drift))
     with_drift = table((*first, DRIFT_COLUMN), rows, width=10**6)
-    if max(map(len, with_drift)) <= width or width >= DRIFT_FROM_WIDTH:
+    if max(map(columns_of, with_drift)) <= max(width, WIDTH) or width >= DRIFT_FROM_WIDTH:
         return table((*first, DRIFT_COLUMN), rows, width=width)
     return table(first, [row[:-1] for row in rows], width=width)
 

@@ -12,12 +12,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+LONGEST_TOLD = 120
+"""Characters of a wrong value that are told of it."""
+
 
 class ConfigError(ValueError):
     """A setting that cannot be used. `key` and `value` are the parts; the text is one line for a person."""
 
     def __init__(self, where: str, key: str, value: object, remedy: str) -> None:
-        super().__init__(f"{where}: {key} = {value!r}: {remedy}")
+        told = repr(value)
+        if len(told) > LONGEST_TOLD:
+            told = f"{told[: LONGEST_TOLD // 2]}…{told[-LONGEST_TOLD // 2 :]}"
+        super().__init__(
+            f"{where}: {key} = {told}: {remedy}" if value != "" else f"{where}: {key} is not given: {remedy}"
+        )
         self.key = key
         self.value = value
 

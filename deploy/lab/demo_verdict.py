@@ -111,7 +111,7 @@ def verdict_lines(verdict: Verdict, *, width: int = WIDTH) -> list[str]:
                 "" if uncertainty is None else format_duration(COVERAGE * uncertainty, digits=2),
                 _micro(row.true_ns),
                 "" if error is None else f"{'+' if error > 0 else ''}{format_duration(error, digits=2)}",
-                " ".join(within) or "neither",
+                "" if error is None else " ".join(within) or "neither",
             )
         )
     return [*table(COLUMNS, rows, width=width), "", *wrapped(summary(verdict), width=width)]
@@ -123,7 +123,7 @@ def summary(verdict: Verdict) -> str:
     if not errors:
         return "No host was measured."
     inside = sum(row.within_uncertainty for row in verdict.rows)
-    kept = sum(row.within_limits for row in verdict.rows)
+    kept = sum(row.within_limits for row in verdict.rows if row.error_ns is not None)
     return (
         f"{len(errors)} of {total} hosts measured. Error against the injected truth: "
         f"median {format_duration(statistics.median(errors), digits=2)}, "

@@ -7,6 +7,7 @@ import pytest
 from builders import START_NS, Host, build, ferry
 
 from noonmark.collector.estimate import Finding, FindingKind
+from noonmark.collector.present import shortened
 from noonmark.collector.present_tables import (
     Column,
     finding_lines,
@@ -104,3 +105,25 @@ def test_wrapping_loses_no_word() -> None:
     text = "the quick brown fox " * 20
 
     assert " ".join(line.strip() for line in wrapped(text, width=33, indent="   ")).split() == text.split()
+
+
+def test_wide_and_combining_characters_keep_their_columns_straight() -> None:
+    # Unicode's EastAsianWidth.txt: U+65E5 and U+672C are W, two columns each; U+0308 combines.
+    rows = [["日本-gate-1", "1"], ["u\u0308ber", "2"], ["quay-gate-long-name", "3"]]
+    lines = table([Column("HOST", shrinks=True), Column("N")], rows)
+    assert lines[1:] == ["日本-gate-1          1", "u\u0308ber                 2", "quay-gate-long-name  3"]
+    assert shortened("日本日本日本-gate-1", 12) == "日…-gate-1"
+
+
+def test_two_columns_of_names_give_way_alike() -> None:
+    names = ("a-" * 30, "b-" * 30)
+    lines = table([Column("FROM", shrinks=True), Column("TO", shrinks=True), Column("N")], [[*names, "1"]])
+    sizes = [len(part) for part in lines[1].split("  ")[:2]]
+    assert max(map(len, lines)) == 80
+    assert abs(sizes[0] - sizes[1]) <= 1
+
+
+def test_text_follows_a_narrow_terminal_and_tables_keep_eighty_columns() -> None:
+    view = fleet_view(ferry())
+    assert host_table(view, width=40) == host_table(view, width=80)
+    assert max(map(len, wrapped(headline(view), width=40))) <= 40

@@ -68,6 +68,7 @@ def test_host_that_was_not_measured_is_unknown_and_not_forgotten() -> None:
     assert not verdict.complete
     assert len(verdict.errors_ns) == 9
     assert sum("unknown" in line for line in verdict_lines(verdict)) == 6
+    assert not any("limits" in line for line in verdict_lines(verdict) if "unknown" in line)
     assert judge(fleet(), HOSTS).errors_ns == []
     assert summary(judge(fleet(), HOSTS)) == "No host was measured."
 

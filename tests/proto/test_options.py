@@ -114,3 +114,10 @@ def test_the_effective_configuration_lines_up() -> None:
     assert lines[0].split() == ["host", "flag", "command", "line"]
     assert lines[2].split() == ["collector", "a:1", "command", "line"]
     assert lines[4].split() == ["metrics", "off", "default"]
+
+
+def test_a_wrong_value_is_told_in_short_and_a_missing_one_as_missing() -> None:
+    assert str(ConfigError("settings", "collector", "", "say whom")) == "settings: collector is not given: say whom"
+    told = str(ConfigError("command line", "host", "x" * 500, "use a shorter name"))
+    assert len(told) < 180
+    assert told.endswith("xxx': use a shorter name")
