@@ -1,11 +1,10 @@
 """The collector's end of the report stream: records in; acknowledgement, plan and the host's own estimate out.
 
 Rules: nothing is acknowledged before it is in the window, nor as kept before it is in the history (keeping.py), where
-there is one; a repeat is acknowledged again and otherwise ignored;
-nonsense ends the stream with INVALID_ARGUMENT and a sentence that says what was wrong, and harms no other stream. What
-waits to be sent to one agent is at most one of each kind, the newest, so a slow reader costs no memory. Agents have
-few batches under way at a time, so what a pressed collector does not take waits with them; with each acknowledgement
-they are told how much less often to report. What goes to all agents goes to some at a time.
+there is one; a repeat is acknowledged again and otherwise ignored; nonsense ends the stream with INVALID_ARGUMENT and a
+sentence that says what was wrong, and harms no other stream. Agents have few batches under way at a time, so what a
+pressed collector does not take waits with them; with each acknowledgement they are told how much less often to report.
+What goes to all agents goes to some at a time.
 """
 
 from __future__ import annotations
@@ -25,8 +24,9 @@ from google.protobuf.message import DecodeError
 
 from noonmark.collector.access import Identity
 from noonmark.collector.batch_columns import batch_from_message
-from noonmark.collector.directory import Directory, Full, HostEntry, NameTaken, WrongHost
+from noonmark.collector.directory import Directory, Full, NameTaken, WrongHost
 from noonmark.collector.keeping import Marks
+from noonmark.collector.outbox import Context, Stream
 from noonmark.collector.reported import HeardKernel, HeardStatus
 from noonmark.collector.window import Window
 from noonmark.proto import control, convert
@@ -50,11 +50,6 @@ TURNS = 12
 """of large fleets, so many parts of all;"""
 PLANS_AT_ONCE = 1000
 """of plans no more than these: with their keys, 0.1 ms each."""
-
-GONE = (grpc.RpcError, grpc.aio.UsageError, grpc.aio.InternalError)
-"""What writing to a stream raises that has ended."""
-
-Context = grpc.aio.ServicerContext[pb.AgentMessage, pb.CollectorMessage]
 
 
 def _count(text: str) -> Any:
@@ -93,84 +88,6 @@ class IngestFill:
     hosts: int
     """Hosts known, connected or not."""
     window_rows: int
-
-
-class Stream:
-    """One agent's connection, as seen from the rest of the collector: a box with one place for each kind of message."""
-
-    def __init__(self, entry: HostEntry, task: asyncio.Task[object], identity: Identity | None) -> None:
-        self.entry = entry
-        self.identity = identity
-        self.instance = entry.hello.instance
-        self._task = task
-        self._ready = asyncio.Event()
-        self._finished = False
-        self._acknowledgement: pb.Acknowledgement | None = None
-        self._keys: pb.ProbeKeys | None = None
-        self._plan: pb.Plan | None = None
-        self._estimate: pb.HostEstimate | None = None
-        self.farewell: tuple[grpc.StatusCode, str] | None = None
-
-    def acknowledge(self, sequence: int, kept: int, slowdown: int = 1) -> None:
-        """Tell the agent that everything up to `sequence` is here, and up to `kept` in the history.
-
-        And to report so many times less often than set.
-        """
-        self._acknowledgement = pb.Acknowledgement(sequence=sequence, kept=kept, report_slowdown=slowdown)
-        self._ready.set()
-
-    def offer_keys(self, keys: pb.ProbeKeys) -> None:
-        """Send a reflector's keys, instead of any that still wait."""
-        self._keys = keys
-        self._ready.set()
-
-    def offer_plan(self, plan: pb.Plan) -> None:
-        """Send a plan, instead of any that still waits."""
-        self._plan = plan
-        self._ready.set()
-
-    def offer_estimate(self, estimate: pb.HostEstimate) -> None:
-        """Send the host's own estimate, instead of any that still waits."""
-        self._estimate = estimate
-        self._ready.set()
-
-    def end(self, code: grpc.StatusCode, reason: str) -> None:
-        """End the connection from this side."""
-        if self.farewell is None:
-            self.farewell = (code, reason)
-            self._task.cancel()
-
-    def take(self) -> Iterable[pb.CollectorMessage]:
-        """What waits, oldest kind of promise first."""
-        if self._acknowledgement is not None:
-            acknowledgement, self._acknowledgement = self._acknowledgement, None
-            yield pb.CollectorMessage(acknowledgement=acknowledgement)
-        if self._keys is not None:
-            keys, self._keys = self._keys, None
-            yield pb.CollectorMessage(probe_keys=keys)
-        if self._plan is not None:
-            plan, self._plan = self._plan, None
-            yield pb.CollectorMessage(plan=plan)
-        if self._estimate is not None:
-            estimate, self._estimate = self._estimate, None
-            yield pb.CollectorMessage(estimate=estimate)
-
-    def finish(self) -> None:
-        """Nothing more comes: `send_all` sends what is left, and returns."""
-        self._finished = True
-        self._ready.set()
-
-    async def send_all(self, context: Context) -> None:
-        """Send what comes, until `finish` or until the agent has gone."""
-        with contextlib.suppress(*GONE):
-            while True:
-                await self._ready.wait()
-                self._ready.clear()
-                finished = self._finished
-                for message in self.take():
-                    await context.write(message)
-                if finished:
-                    return
 
 
 class Ingest(ReportsServicer):
