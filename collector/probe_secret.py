@@ -6,7 +6,7 @@ import secrets
 from pathlib import Path
 
 from noonmark.collector.probe_keys import LENGTH
-from noonmark.proto.tls_files import TlsFileProblem, write_atomically
+from noonmark.proto.tls_files import TlsFileProblem, write_once
 
 
 def kept_secret(path: Path | None) -> bytes:
@@ -17,16 +17,15 @@ def kept_secret(path: Path | None) -> bytes:
     if path is None:
         return secrets.token_bytes(LENGTH)
     try:
-        if path.exists():
-            found = bytes.fromhex(path.read_text(encoding="ascii").strip())
-            if len(found) != LENGTH:
-                raise ValueError
-            return found
-        made = secrets.token_bytes(LENGTH)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomically(path, f"{made.hex()}\n".encode(), 0o600)
+        if not path.exists():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            # Of two collectors that start together on one folder both keep the secret of the quicker.
+            write_once(path, f"{secrets.token_bytes(LENGTH).hex()}\n".encode(), 0o600)
+        found = bytes.fromhex(path.read_text(encoding="ascii").strip())
+        if len(found) != LENGTH:
+            raise ValueError
     except OSError as error:
         raise TlsFileProblem(f"{error.filename or path}: probe secret: {error.strerror}") from None
     except ValueError:
         raise TlsFileProblem(f"{path}: holds no probe secret; it is 64 hexadecimal digits, or no file yet") from None
-    return made
+    return found

@@ -9,9 +9,11 @@ module, which would cost an agent 4 MB.
 from __future__ import annotations
 
 import binascii
+import contextlib
 import errno
 import os
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -107,18 +109,37 @@ def _stat(path: Path | None) -> object:
 
 def write_atomically(path: Path, content: bytes, mode: int) -> None:
     """Replace a file in one stroke, durably; readers find the old or the new. Raises OSError."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    temporary.unlink(missing_ok=True)
+    with _written(path, content, mode) as temporary:
+        temporary.replace(path)
+    sync_folder(path.parent)
+
+
+def write_once(path: Path, content: bytes, mode: int) -> bool:
+    """The same for a file that is not there yet; False, and nothing is changed, if somebody was quicker."""
+    with _written(path, content, mode) as temporary:
+        try:
+            path.hardlink_to(temporary)
+        except FileExistsError:
+            return False
+        except OSError:  # a file system without hard links
+            temporary.replace(path)
+    sync_folder(path.parent)
+    return True
+
+
+@contextlib.contextmanager
+def _written(path: Path, content: bytes, mode: int) -> Iterator[Path]:
+    """A file beside it, whole and on the disk, that is gone afterwards."""
+    # At random: in containers that share a folder all processes may have one number.
+    temporary = path.with_name(f".{path.name}.{os.urandom(6).hex()}")
     try:
         with os.fdopen(os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
-        temporary.replace(path)
-    except BaseException:
+        yield temporary
+    finally:
         temporary.unlink(missing_ok=True)
-        raise
-    sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

@@ -137,6 +137,13 @@ def test_messages_carry_keys_and_refuse_what_makes_no_sense() -> None:
         control.keys_from_message(pb.ProbeKeys(keys=[pb.ProbeKey(key=bytes(32), session_id=1)]))
 
 
+def test_two_that_find_no_secret_together_keep_the_same_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Path, "exists", lambda self: False)
+    path = tmp_path / "probe-secret"
+    assert kept_secret(path) == kept_secret(path)
+    assert [one.name for one in tmp_path.iterdir()] == ["probe-secret"]
+
+
 def test_the_secret_is_kept_for_its_owner_alone(tmp_path: Path) -> None:
     path = tmp_path / "new" / "probe-secret"
     made = kept_secret(path)
