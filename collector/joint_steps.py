@@ -18,7 +18,7 @@ import numpy as np
 from noonmark.collector.changes import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Float64, Int64
-from noonmark.collector.jump_evidence import CLIP, Sides, Told, movements, sides_of, weighed
+from noonmark.collector.jump_evidence import CLIP, Sides, Told, deviations_beside_rates, movements, sides_of, weighed
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS
 
@@ -29,6 +29,8 @@ THOROUGH = 4_000
 """Fleets of no more paths have all hosts looked at closely, in the whole window."""
 SUSPECT = 3.0
 """Of larger ones, hosts that show so many standard deviations of a jump even at the drift that makes least of it."""
+JUMPED = 3.0
+"""So many standard deviations must be left if the host's rate may have changed at the same time."""
 MOST_LINES = 0.5
 """A host is not judged if at any time the lines of more of its paths changed: the rest then shows nothing."""
 TOGETHER = 3
@@ -75,6 +77,14 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     # With their jumps taken out, little may be left that only lines explain: else these explain the jumps as well.
     jumped &= searched(_without(sides, owner, outward, told)).line <= MOST_LINES
     start_s, slot_s = _extent(fitted.walls)
+    for row in np.flatnonzero(jumped):
+        own = owner == row
+        forward, backward = (replace(side, seconds=side.seconds[own], height=side.height[own]) for side in sides)
+        slot = int(told.slot[row])
+        left = deviations_beside_rates(
+            (forward, backward), slope[own], outward[own], slot, start_s + (slot + 0.5) * slot_s, fitted.stray_ns
+        )
+        jumped[row] = left > JUMPED
     return [
         Change(
             int(suspects[row]),

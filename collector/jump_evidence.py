@@ -9,7 +9,7 @@ most the probability that Chernoff's bound gives for M Laplace variables, whose 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 
 import numpy as np
@@ -32,6 +32,8 @@ WANDER_PPB = 1.0
 """What a quartz may wander from its line for each second, as certain limits allow it too."""
 FEW_LINES = 0.25
 """A jump is not borne out if the lines of more of its host's paths, by weight, changed just then."""
+RATE_CHANGE_PPB = 50.0
+"""By how much a steered clock's rate usually changes at once; common practice, no source."""
 SHARPNESS = (0.0, 0.5, 1.0, 1.0, 1.0)
 """Powers of the number of points by which a wall's corners are sharper than its delays are long, round by round: from
 afar the walls' general direction counts."""
@@ -130,12 +132,55 @@ def weighed(
     return reduce(Told.surer, told)
 
 
-def _leaning(sides: Sides, slope: Float64, parts: Parts, sharpness: float) -> Sums:
-    """Slope and curvature (Q,) of the likelihood in the path's slope, with both parts' heights free."""
+def deviations_beside_rates(
+    sides: Sides, slope: Float64, outward: Float64, slot: int, when_s: float, stray_ns: float
+) -> float:
+    """By how many standard deviations one host jumped within a slot, if its rate may have changed then as well.
+
+    Of a change of rate alone nothing is left at the time of the change, `when_s`: a line through what was before and
+    one through what came after meet there.
+    """
+    parts = slice(0, slot), slice(slot + 1, None)
+    rates, variances = [], []
+    for part in parts:
+        rate, information = 0.0, 0.0
+        for sharpness in SHARPNESS:
+            push, own = _leaning(sides, slope + outward * rate, parts, sharpness, within=(part,))
+            information = float(own.sum())
+            rate += float((outward * push).sum()) / information if information > 0 else 0.0
+        rates.append(rate)
+        variances.append(1.0 / information if information > 0 else np.inf)
+    # The later rate is the earlier one, changed as rates usually are, unless its own probes tell more.
+    usual = RATE_CHANGE_PPB**2 + variances[0]
+    told = usual / (usual + variances[1]) if np.isfinite(variances[1]) else 0.0
+    rates[1] = rates[0] + told * (rates[1] - rates[0])
+    place = np.arange(sides[0].height.shape[1])
+    rate_of_slot = outward[:, None] * np.where(place < slot, *rates)
+    forward, backward = (
+        replace(side, height=side.height - side.sign * rate_of_slot * (side.seconds - when_s)) for side in sides
+    )
+    waits = _wait(forward, slope, parts), _wait(backward, slope, parts)
+    moved = movements((forward, backward), slope, waits, slot).of_hosts(outward)
+    owner = np.zeros(len(slope), dtype=np.int64)
+    usual_ns = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, 1)
+    size = float(_together(moved, owner, usual_ns, np.zeros(1), stray_ns, slot).size_ns[0])
+    weight = moved.weight[0] + moved.weight[1]
+    before, after = (float(np.average(np.abs(_mean_time(sides[0], part) - when_s), weights=weight)) for part in parts)
+    variance = 1.0 / weight.sum() + stray_ns**2 + LEAST_NOISE_NS**2
+    variance += before**2 * variances[0] + 2.0 * before * after * (1.0 - told) * variances[0]
+    variance += after**2 * (1.0 - told) * usual if told < 1.0 else 0.0
+    return abs(size) / float(np.sqrt(variance))
+
+
+def _leaning(
+    sides: Sides, slope: Float64, parts: Parts, sharpness: float, within: Sequence[slice] | None = None
+) -> Sums:
+    """Slope and curvature (Q,) of the likelihood in the path's slope, with both parts' heights free; or of what is
+    `within` one of them alone."""
     push, information = np.zeros(len(slope)), np.zeros(len(slope))
     for side in sides:
         left, wait = side.less(slope), _wait(side, slope, parts)
-        for part in parts:
+        for part in within or parts:
             count = np.isfinite(left[:, part]).sum(axis=1)
             told = (count > 1) & np.isfinite(wait)
             spread = np.where(told, wait, 1.0) / np.maximum(count, 1) ** sharpness

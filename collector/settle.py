@@ -102,8 +102,9 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     survey = whole = cut.survey
     for _ in range(MOST_ROUNDS):
         told, seen = seen or _look(survey), None
-        # Where time itself leapt no clock ran evenly enough to look for what is small.
-        fresh = told.loud or ([] if any(map(_whole_second, found)) else told.small)
+        # Where time itself leapt, or all clocks bend, none ran evenly enough to look for what is small.
+        uneven = cut.restless_ppb > 0.0 or any(map(_whole_second, found))
+        fresh = told.loud or ([] if uneven else told.small)
         found += fresh
         cuts = [change for change in fresh or _still_torn(survey, found, low, high) if worth_cutting(change)]
         if not cuts:

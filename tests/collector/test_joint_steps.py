@@ -49,11 +49,11 @@ def stepped(size_ns: float, slot: int) -> np.ndarray:
 def test_steps_smaller_than_a_paths_waits_are_found_with_host_time_and_size(slot: int, sign: int) -> None:
     # Four points a path after the latest: each least delay is then good to a quarter of a wait.
     for seed in range(3):
-        walls = mesh(np.random.default_rng([seed, slot]), stepped(sign * 0.8 * WAIT_NS, slot))
+        walls = mesh(np.random.default_rng([seed, slot]), stepped(sign * WAIT_NS, slot))
         (change,) = found(walls)
         assert (change.node, change.step) == (JUMPED, True)
         assert abs(change.boundary_s - (slot * SLOT_S - 60.0)) <= 2.0 * SLOT_S
-        assert change.size == pytest.approx(sign * 0.8 * WAIT_NS, rel=0.5)
+        assert change.size == pytest.approx(sign * WAIT_NS, rel=0.5)
 
 
 def test_a_drift_that_took_up_a_good_part_of_the_step_hides_nothing() -> None:
@@ -104,6 +104,15 @@ def test_a_line_busy_towards_the_host_and_then_away_from_it_is_no_step() -> None
             own & second & ~before, 9_000.0, 0.0
         )
         assert found(walls) == []
+
+
+@pytest.mark.parametrize("slot", [8, 12, 16])
+@pytest.mark.parametrize("ppb", [-40.0, 40.0])
+def test_a_change_of_rate_is_no_step(slot: int, ppb: float) -> None:
+    for seed in range(4):
+        clocks = np.zeros((NODES, SLOTS))
+        clocks[JUMPED] = ppb * np.maximum(SECONDS - SECONDS[slot], 0.0)
+        assert found(mesh(np.random.default_rng(seed), clocks)) == []
 
 
 def test_of_fewer_than_four_paths_nobody_can_tell_who_jumped() -> None:
