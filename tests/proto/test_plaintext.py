@@ -19,4 +19,4 @@ def test_all_else_goes_beyond(host: str) -> None:
     assert not is_loopback(host)
     check("file x", "listen", host, host, allowed=True, remedy="")
     with pytest.raises(ConfigError, match=r"file x: listen = .*give a certificate.*--plaintext-beyond-loopback"):
-        check("file x", "listen", host, host, allowed=False, remedy="give a certificate")
+        check("file x", "listen", host, f"{host}:18621", allowed=False, remedy="give a certificate")
