@@ -150,6 +150,8 @@ def deviations_beside_rates(
             rate += float((outward * push).sum()) / information if information > 0 else 0.0
         rates.append(rate)
         variances.append(1.0 / information if information > 0 else np.inf)
+    if not np.isfinite(variances[0]):
+        return 0.0
     # The later rate is the earlier one, changed as rates usually are, unless its own probes tell more.
     usual = RATE_CHANGE_PPB**2 + variances[0]
     told = usual / (usual + variances[1]) if np.isfinite(variances[1]) else 0.0
@@ -165,6 +167,8 @@ def deviations_beside_rates(
     usual_ns = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, 1)
     size = float(_together(moved, owner, usual_ns, np.zeros(1), stray_ns, slot).size_ns[0])
     weight = moved.weight[0] + moved.weight[1]
+    if not weight.any():
+        return 0.0
     before, after = (float(np.average(np.abs(_mean_time(sides[0], part) - when_s), weights=weight)) for part in parts)
     variance = 1.0 / weight.sum() + stray_ns**2 + LEAST_NOISE_NS**2
     variance += before**2 * variances[0] + 2.0 * before * after * (1.0 - told) * variances[0]
