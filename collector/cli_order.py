@@ -26,7 +26,7 @@ from noonmark.collector.merge_text import TextWriter
 from noonmark.collector.order_logs import Hosts, merge_of, tightened_by
 from noonmark.collector.present import counted
 from noonmark.collector.verdicts import LIKELY
-from noonmark.collector.write_behind import write_behind
+from noonmark.collector.write_behind import Piece, write_behind
 
 MOST_BLOCKS, LEAST_BLOCK = 16 * BLOCK_BYTES, 1 << 16
 """Bytes drawn at once from all logs together, and from one of very many."""
@@ -157,7 +157,7 @@ def _opened(names: Sequence[LogName], options: StampOptions, formats: Sequence[s
 
 
 def _write(merge: Merge, hosts: Hosts, logs: Sequence[OpenLog], as_json: bool) -> None:
-    lay_out: Callable[[MergedRecords], Iterable[bytes | memoryview]]
+    lay_out: Callable[[MergedRecords], Iterable[Piece]]
     if as_json:
         from noonmark.collector.merge_json import JsonWriter
 

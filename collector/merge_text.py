@@ -11,7 +11,7 @@ Many records are laid out at once: the fronts as rows of fixed width, then front
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -19,10 +19,10 @@ from noonmark.collector.civil import INSTANT, distinct, print_fractions, printed
 from noonmark.collector.estimate import Bool, Int64, UInt8
 from noonmark.collector.merge import MergedRecords
 from noonmark.collector.merge_source import Records
-from noonmark.collector.record_text import RecordTexts, as_bytes, interleaved
+from noonmark.collector.record_text import RecordTexts, interleaved
 from noonmark.collector.verdicts import Certainty
 
-PIECE_BYTES = 1 << 19
+PIECE_BYTES = 1 << 20
 """Bytes of lines laid out at once, about: they are still in the caches when they are written."""
 _BRACKETS = np.frombuffer(b" \\/|", np.uint8)
 """By twice whether the next record is held to this one, and whether this one is to the one before."""
@@ -86,8 +86,8 @@ class TextWriter:
             self._blank["host"] = [name.ljust(self._width) for name in encoded]
         return self._blank
 
-    def lay_out(self, merged: MergedRecords) -> Iterator[memoryview]:
-        """The stretch as bytes, piece by piece, ready to be written."""
+    def lay_out(self, merged: MergedRecords) -> Iterator[Callable[[], memoryview]]:
+        """The stretch piece by piece; each gives its bytes when it is called, which any thread may do."""
         for piece in merged.pieces(PIECE_BYTES):
             fronts = RecordTexts.of_rows(self.fronts(piece))
-            yield as_bytes(interleaved([fronts, piece.records.text]).array())
+            yield interleaved([fronts, piece.records.text]).together

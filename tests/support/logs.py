@@ -13,6 +13,7 @@ from noonmark.collector.log_stamps import StampOptions
 from noonmark.collector.merge import Merge, MergedRecords
 from noonmark.collector.merge_text import TextWriter
 from noonmark.collector.order_logs import Hosts, merge_of
+from noonmark.collector.write_behind import Piece
 
 
 def opened(
@@ -37,6 +38,8 @@ def merged(
     return laid_out(TextWriter(hosts.names).lay_out, merge), merge
 
 
-def laid_out(lay_out: Callable[[MergedRecords], Iterable[bytes | memoryview]], merge: Merge) -> bytes:
+def laid_out(lay_out: Callable[[MergedRecords], Iterable[Piece]], merge: Merge) -> bytes:
     """All that a writer makes of a merge."""
-    return b"".join(piece for stretch in merge.stretches() for piece in lay_out(stretch))
+    return b"".join(
+        piece() if callable(piece) else piece for stretch in merge.stretches() for piece in lay_out(stretch)
+    )
