@@ -2,7 +2,8 @@
 
 The question after an incident: stamps from the future outlive the moment. A course is a host's answers in order of
 time; between two answers the one before holds, as far as `reach_ns`. An excursion is a stretch over which the best
-estimate lay beyond the threshold; it is *certain* while the limits did so too.
+estimate lay beyond the threshold; it is *certain* while the limits did so too. Beyond the last answer
+it is so for no longer than the answer before held: nothing was measured there.
 """
 
 from __future__ import annotations
@@ -72,12 +73,12 @@ def excursions(
         known += end - pair.at_ns if pair.known else 0
         side = _side(pair, by_ns)
         if current and (side != _side(current[0][0], by_ns) or pair.at_ns > current[-1][1]):
-            found.append(_excursion(host, current, by_ns, False))
+            found.append(_excursion(host, current, by_ns, None))
             current = []
         if side:
             current.append((pair, end))
     if current:
-        found.append(_excursion(host, current, by_ns, current[-1][1] >= until_ns))
+        found.append(_excursion(host, current, by_ns, until_ns))
     return HostExcursions(host, tuple(found), known)
 
 
@@ -96,18 +97,25 @@ def _side(pair: PairView, by_ns: int) -> int:
     return 0 if not pair.known or abs(pair.offset_ns) <= by_ns else 1 if pair.offset_ns > 0 else -1
 
 
-def _excursion(host: str, answers: Sequence[tuple[PairView, int]], by_ns: int, open_end: bool) -> Excursion:
+def _excursion(
+    host: str, answers: Sequence[tuple[PairView, int]], by_ns: int, course_until_ns: int | None
+) -> Excursion:
+    """One of these answers; `course_until_ns` is given where the course ends with them."""
+
     def surely(pair: PairView) -> bool:
         if pair.offset_ns > 0:
             return pair.lower_ns is not None and pair.lower_ns > by_ns
         return pair.upper_ns is not None and pair.upper_ns < -by_ns
 
+    held_ns = [end - pair.at_ns for pair, end in answers]
+    if course_until_ns is not None:
+        held_ns[-1] = min(held_ns[-1], held_ns[-2] if len(held_ns) > 1 else 0)
     return Excursion(
         host=host,
         ahead=answers[0][0].offset_ns > 0,
         since_ns=answers[0][0].at_ns,
         until_ns=answers[-1][1],
         largest_ns=max((pair.offset_ns for pair, _ in answers), key=abs),
-        certain_ns=sum(end - pair.at_ns for pair, end in answers if surely(pair)),
-        open_end=open_end,
+        certain_ns=sum(held for (pair, _), held in zip(answers, held_ns, strict=True) if surely(pair)),
+        open_end=course_until_ns is not None and answers[-1][1] >= course_until_ns,
     )

@@ -105,10 +105,14 @@ def _nobody_there(places: Sequence[tuple[str, str]], zone: str | None, role: str
 
 def _nothing_known(source: Source, since_ns: int, until_ns: int) -> str:
     span = source.span()
-    text = f"nothing is known of these hosts from {format_instant(since_ns)} to {format_instant(until_ns)}"
+    if not span.hosts:
+        return "no host is known yet"
+    since, until = (format_instant(moment, digits=3) for moment in (since_ns, until_ns))
+    text = f"nothing is known of these hosts from {since} to {until}"
     if span.first_ns is None or span.last_ns is None:
         return text
-    return f"{text}: what was kept reaches from {format_instant(span.first_ns)} to {format_instant(span.last_ns)}"
+    first, last = (format_instant(moment, digits=3) for moment in (span.first_ns, span.last_ns))
+    return f"{text}: what was kept reaches from {first} to {last}"
 
 
 def _asked(

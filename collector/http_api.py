@@ -334,7 +334,9 @@ class Api:
     def _latest(self) -> Published:
         latest = self._state.latest()
         if latest is None:
-            raise Problem(503, "no estimate yet: the collector is waiting for probes", retry_after=2)
+            raise Problem(
+                503, "no estimate yet: the collector is waiting for the probes of two hosts or more", retry_after=2
+            )
         return latest
 
     def _now_ns(self) -> int:

@@ -169,6 +169,7 @@ def _label(host: HostView) -> str:
 
 def _fit_scale(axes: Axes, rows: Sequence[HostView], scale: int) -> None:
     """Logarithmic on both sides of zero where a few hosts are so far off that the rest could not be told apart."""
+    axes.margins(x=0.03)  # else the outermost marks are cut in half
     sizes = sorted(abs(host.offset_ns or 0) / scale for host in rows)
     if not sizes or sizes[-1] <= 30 * max(sizes[len(sizes) // 2], 1 / scale):
         return
@@ -176,7 +177,6 @@ def _fit_scale(axes: Axes, rows: Sequence[HostView], scale: int) -> None:
     least = max(widths[len(widths) // 2] * COVERAGE_FACTOR, sizes[-1] / 1e6)
     axes.set_xscale("symlog", linthresh=10 ** math.ceil(math.log10(least)))
     axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-    axes.margins(x=0.03)
 
 
 def course_picture(

@@ -176,7 +176,10 @@ class QueryService(noonmark_pb2_grpc.QueryServicer):
         latest, now_ns = self._state.latest(), self._state.now_ns()
         if not request.HasField("at_ns"):
             if latest is None:
-                await context.abort(grpc.StatusCode.NOT_FOUND, "no estimate yet: the collector is waiting for probes")
+                await context.abort(
+                    grpc.StatusCode.NOT_FOUND,
+                    "no estimate yet: the collector is waiting for the probes of two hosts or more",
+                )
             return None
         if now_ns is not None and request.at_ns > now_ns:
             ahead = format_age(request.at_ns - now_ns)

@@ -40,6 +40,12 @@ def test_an_answer_holds_only_so_long() -> None:
     assert not found.excursions[1].open_end
 
 
+def test_what_lies_behind_the_last_answer_is_certain_for_no_longer_than_the_one_before_held() -> None:
+    course = [answer(0, 300), answer(5, 300)]
+    found = excursions("a", course, 250 * 10**6, T0 + 2000 * SECOND)
+    assert (found.lasted_ns, found.certain_ns) == (65 * SECOND, 10 * SECOND)
+
+
 def test_unknown_answers_end_a_stretch_and_count_for_nothing() -> None:
     found = excursions("a", [answer(0, 300), answer(10, 300, known=False)], 250 * 10**6, T0 + 20 * SECOND)
     assert (found.lasted_ns, found.known_ns) == (10 * SECOND, 10 * SECOND)

@@ -310,7 +310,7 @@ def test_ahead_from_a_history(history: str) -> None:
         history,
     )
     assert early.exit_code == 3
-    assert f"to 2020-01-02T00:00:00Z: what was kept reaches from {at(0)[:19]}" in early.stderr
+    assert f"to 2020-01-02T00:00:00.000Z: what was kept reaches from {at(0)[:19]}" in early.stderr
 
 
 def test_a_slip_in_a_host_name_is_told_and_answered_with_the_nearest_names(history: str) -> None:

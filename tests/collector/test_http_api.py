@@ -318,7 +318,7 @@ def test_before_the_first_estimate_it_says_so_and_when_to_come_back() -> None:
         span = ask(address, "/api/v1/span").json
 
     assert answer.status == 503
-    assert answer.json["detail"] == "no estimate yet: the collector is waiting for probes"
+    assert answer.json["detail"] == "no estimate yet: the collector is waiting for the probes of two hosts or more"
     assert answer.headers["retry-after"] == "2"
     assert span["now_ns"] is None
     assert not span["history"]

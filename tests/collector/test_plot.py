@@ -64,7 +64,12 @@ def test_a_large_fleet_shows_its_worst_and_tells_of_the_rest() -> None:
 
 def test_few_far_off_hosts_do_not_hide_the_rest() -> None:
     close = [Host(f"h{number}", 1_000 * number) for number in range(9)]
-    assert fleet_picture(fleet_view(build(close))).axes[0].get_xscale() == "linear"
+    drawn = fleet_picture(fleet_view(build(close))).axes[0]
+    assert drawn.get_xscale() == "linear"
+    left, right = drawn.get_xlim()
+    places = [float(x) for line in drawn.lines for x in line.get_xdata()]
+    assert left < min(places), "no mark is cut by the edge"
+    assert max(places) < right
     far = fleet_picture(fleet_view(build([*close, Host("far", 10**10)])))
     assert far.axes[0].get_xscale() == "symlog"
 

@@ -108,10 +108,13 @@ def test_a_step_is_told_at_once_and_its_host_is_out_of_budget(promtool: str, tmp
     holds(promtool, tmp_path, course, **expected)
 
 
-def test_a_description_tells_host_direction_amount_and_budget(promtool: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("error_s", "words"), [(0.005, "5ms ahead of"), (-0.005, "5ms behind")])
+def test_a_description_tells_host_direction_amount_and_budget(
+    promtool: str, tmp_path: Path, error_s: float, words: str
+) -> None:
     host = 'host="quay \\"gate\\" 1"'
     told = {
-        f"noonmark_host_time_error_seconds{{{host}}}": 0.005,
+        f"noonmark_host_time_error_seconds{{{host}}}": error_s,
         f"noonmark_host_time_error_standard_uncertainty_seconds{{{host}}}": 0.00001,
         f'noonmark_host_budget_state{{{host},state="out"}}': 1.0,
         f'noonmark_host_budget_seconds{{{host},budget="gates"}}': 0.001,
@@ -127,7 +130,7 @@ def test_a_description_tells_host_direction_amount_and_budget(promtool: str, tmp
                     "exp_labels": {"host": 'quay "gate" 1', "severity": "warning"},
                     "exp_annotations": {
                         "summary": "A host's clock is out of its budget.",
-                        "description": 'quay "gate" 1\'s clock is 5ms ahead of the reference, and out of its budget of '
+                        "description": f'quay "gate" 1\'s clock is {words} the reference, and out of its budget of '
                         "1ms (gates); expanded uncertainty 20us.",
                         "runbook_url": "RUNBOOK.md#noonmarkhostoutofbudget",
                     },

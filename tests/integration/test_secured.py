@@ -375,7 +375,7 @@ async def test_the_reading_commands_take_certificates_and_tokens(fleet: Maker, t
             result = await in_thread(lambda words=words: command("fleet", at, *words))
             assert (result.exit_code, result.output) == (
                 3,
-                "Error: no estimate yet: the collector is waiting for probes\n",
+                "Error: no estimate yet: the collector is waiting for the probes of two hosts or more\n",
             )
         for words, code, text in (
             ((), 3, f"no collector answers at 127.0.0.1:{server.port}"),
