@@ -55,7 +55,7 @@ def correct(
     file itself. With --time-quality the times stay, and RFC 5424 lines say how true they are (tzKnown, isSynced,
     syncAccuracy in microseconds), where that is certain.
 
-    Exit code 3: nothing is known of the log's clock.
+    Exit code 2: no line has a time that can be read. 3: nothing is known of the log's clock.
     """
     options = gathered(tz, year, fields, host_field)
     try:
@@ -108,5 +108,7 @@ def _report(counts: CorrectionCounts, quality: bool) -> None:
         click.echo(f"{counted(counts.impossible, 'line')} left as they are: {counts.first_impossible}", err=True)
     if counts.without_time:
         click.echo(f"{counted(counts.without_time, 'line')} without a readable time", err=True)
+    if counts.without_time and not (counts.corrected or counts.unknown or counts.impossible):
+        raise WrongUse("no line has a time that can be read: name its --format, or the --field that holds it")
     if counts.unknown and not counts.corrected:
         raise NoAnswer("nothing is known of this log's clock then")

@@ -92,9 +92,9 @@ def explain(
             _coarse(pair, seen_ns, resolution_ns),
             _time_zone(pair, seen_ns, resolution_ns),
             *tested,
-            _late(pair, seen_ns, resolution_ns),
         ]
-    tested.append(_fine(pair, tolerance_ns))
+        tested.append(_late(pair, seen_ns, resolution_ns, tested))
+    tested.append(_fine(pair, tolerance_ns, "" if seen_ns is not None else ": they can be the cause"))
     return _answer(sentence(pair, past=True), tested)
 
 
@@ -138,6 +138,13 @@ def _clock(pair: PairView, seen_ns: int, resolution_ns: int) -> Hypothesis:
         return Hypothesis(Cause.CLOCK, True, f"It is the clocks: they account for the {_size(seen_ns)} seen.")
     if accounts:
         return Hypothesis(Cause.CLOCK, False, "The clocks do not contradict what was seen, nor are they needed for it.")
+    left = _left_over(pair, seen_ns, resolution_ns)
+    if abs(left) <= abs(seen_ns) // 4:
+        text = (
+            f"It is the clocks for the most part: they account for {_size(seen_ns - left)} of the {_size(seen_ns)} seen; "
+            f"{_size(left)} at least must have another cause, such as a delay."
+        )
+        return Hypothesis(Cause.CLOCK, True, text)
     most = max(abs(lower), abs(upper))
     return Hypothesis(
         Cause.CLOCK,
@@ -167,14 +174,16 @@ def _time_zone(pair: PairView, seen_ns: int, resolution_ns: int) -> Hypothesis:
     allowed = max(ZONE_REMAINDER_NS, resolution_ns, 4 * pair.uncertainty_ns)
     if count == 0 or abs(rest) > LARGEST_ZONE_NS or abs(remainder) > allowed:
         return Hypothesis(Cause.TIME_ZONE, False, "What remains is no whole multiple of 15 minutes: no time zone.")
-    left = f", and {_size(remainder)} more" if abs(remainder) > resolution_ns + 2 * pair.uncertainty_ns else ""
+    apart = abs(remainder) > resolution_ns + 2 * pair.uncertainty_ns
+    left = f", and {_size(remainder)} {'more' if (remainder > 0) == (count > 0) else 'less'}" if apart else ""
+    lower, upper, sure = _bounds(pair)
     way = "later" if count > 0 else "earlier"
     whole = f"{abs(count) * QUARTER_NS / HOUR_NS:g} h"
     return Hypothesis(
         Cause.TIME_ZONE,
         True,
         f"It is a time zone: the stamps of {pair.a} are {whole} {way}, a whole multiple of 15 minutes{left}, "
-        "while the clocks agree.",
+        f"while the clocks were {sure} within {_size(max(abs(lower), abs(upper)))} of each other.",
     )
 
 
@@ -192,10 +201,15 @@ def _coarse(pair: PairView, seen_ns: int, resolution_ns: int) -> Hypothesis:
     )
 
 
-def _late(pair: PairView, seen_ns: int, resolution_ns: int) -> Hypothesis:
+def _late(pair: PairView, seen_ns: int, resolution_ns: int, tested: Sequence[Hypothesis]) -> Hypothesis:
     left = _left_over(pair, seen_ns, resolution_ns)
     if left == 0:
         return Hypothesis(Cause.LATE, False, "No delay is needed to explain it.")
+    if any(each.holds and each.cause in (Cause.UNIT, Cause.TIME_ZONE) for each in tested):
+        text = f"A delay would have to be at least {_size(left)}, just what the cause above explains: none is needed."
+        return Hypothesis(Cause.LATE, False, text)
+    if any(each.holds and each.cause is Cause.CLOCK for each in tested):
+        return Hypothesis(Cause.LATE, False, f"A delay need explain no more than the {_size(left)} left over.")
     late, early = (pair.a, pair.b) if left > 0 else (pair.b, pair.a)
     return Hypothesis(
         Cause.LATE,
@@ -227,7 +241,7 @@ def _told(finding: FindingView, at_ns: int) -> str:
     return f"{finding.text.rstrip('.')} ({when})."
 
 
-def _fine(pair: PairView, tolerance_ns: int) -> Hypothesis:
+def _fine(pair: PairView, tolerance_ns: int, consequence: str) -> Hypothesis:
     lower, upper, sure = _bounds(pair)
     expanded = _size(COVERAGE * pair.uncertainty_ns)
     if max(abs(lower), abs(upper)) <= tolerance_ns:
@@ -240,7 +254,7 @@ def _fine(pair: PairView, tolerance_ns: int) -> Hypothesis:
         text = f"The clocks were very likely fine (± {expanded}), though not certainly within {_size(tolerance_ns)}."
         return Hypothesis(Cause.FINE, False, text)
     if lower > tolerance_ns or upper < -tolerance_ns:
-        text = f"The clocks were {sure} more than {_size(tolerance_ns)} apart: they can be the cause."
+        text = f"The clocks were {sure} more than {_size(tolerance_ns)} apart{consequence}."
         return Hypothesis(Cause.FINE, False, text)
     text = f"The clocks may have been more than {_size(tolerance_ns)} apart, which is all that is allowed."
     return Hypothesis(Cause.FINE, False, text)

@@ -361,6 +361,13 @@ def test_logs_of_which_the_same_is_true_are_told_of_at_once(estimate: str) -> No
     assert "a.log, b.log: stamps tell time in steps of 1 s" in found.stderr
 
 
+def test_a_log_without_any_time_cannot_be_corrected(estimate: str) -> None:
+    Path("a.log").write_text("gate opened\nticket scanned\n")
+    result = run("correct", "h0=a.log", "--estimate", estimate)
+    assert (result.exit_code, result.stdout) == (2, "gate opened\nticket scanned\n")
+    assert "no line has a time that can be read: name its --format" in result.stderr
+
+
 def test_a_log_without_any_time_is_told_as_such(estimate: str) -> None:
     Path("a.log").write_text("gate opened\nticket scanned\n")
     result = run("order", "h0=a.log", "--estimate", estimate)

@@ -44,9 +44,27 @@ def test_each_cause_is_told_by_its_numbers(
 
 def test_clocks_certainly_too_far_apart_are_said_to_be_so() -> None:
     far = explain(pair(-50 * MS), tolerance_ns=10 * MS)
-    assert far.headline.startswith("The clocks were certainly more than 10 ms apart: they can be the cause. ")
+    assert far.headline.startswith(
+        "The clocks were certainly more than 10 ms apart: they can be the cause. quay-gate-2"
+    )
     wide = explain(pair(0, 20 * MS, 90 * MS), tolerance_ns=10 * MS)
     assert wide.headline.startswith("The clocks may have been more than 10 ms apart")
+
+
+def test_a_zone_needs_no_delay_beside_it_and_tells_which_way_the_rest_goes() -> None:
+    found = explain(pair(23 * MS), seen_ns=3600 * SECOND)
+    assert (
+        "1 h later, a whole multiple of 15 minutes, and 23 ms less, while the clocks were certainly within 23.1 ms"
+        in (found.headline)
+    )
+    assert [each.cause for each in found.hypotheses if each.holds] == [Cause.TIME_ZONE]
+
+
+def test_clocks_that_account_for_most_of_it_are_the_cause_and_the_rest_is_told() -> None:
+    found = explain(pair(23 * MS), seen_ns=24 * MS)
+    assert found.cause is Cause.CLOCK
+    assert "they account for 23.1 ms of the 24 ms seen; 900 µs at least must have another cause" in found.headline
+    assert [each.cause for each in found.hypotheses if each.holds] == [Cause.CLOCK]
 
 
 def test_zone_is_not_blamed_where_the_clocks_account_for_it() -> None:
