@@ -114,6 +114,8 @@ def order(
             tightened=tightened,
             uncertainty=as_json,
         )
+        if len(_hosts(names)) > 1 and not raw:
+            import scipy.special  # noqa: F401 - judging needs it; here it is loaded while a process reads the first blocks
         _write(merge, hosts, opened, as_json)
         findings += [step for log in opened if isinstance(log.source, JournalLog) for step in log.source.steps]
         _report(merge, opened, findings, raw)
