@@ -141,8 +141,8 @@ def _clock(pair: PairView, seen_ns: int, resolution_ns: int) -> Hypothesis:
     left = _left_over(pair, seen_ns, resolution_ns)
     if abs(left) <= abs(seen_ns) // 4:
         text = (
-            f"It is the clocks for the most part: they account for {_size(seen_ns - left)} of the {_size(seen_ns)} seen; "
-            f"{_size(left)} at least must have another cause, such as a delay."
+            f"It is the clocks for the most part: they account for {_size(seen_ns - left)} of the {_size(seen_ns)} "
+            f"seen; {_size(left)} at least must have another cause, such as a delay."
         )
         return Hypothesis(Cause.CLOCK, True, text)
     most = max(abs(lower), abs(upper))
