@@ -29,19 +29,20 @@ def check(show_config: bool, peers: tuple[str, ...], as_json: bool, **flags: Any
     """
     found: list[Check] = []
     try:
+        parsed = [host_port(agent_config.PROBE_PORT)(text) for text in peers]
+    except ValueError as error:
+        raise commandline.UsageProblem(f"--peer: {error}") from None
+    try:
         settings = commandline.settle(agent_config.OPTIONS, agent_config.PREFIX, flags)
         if show_config:
             commandline.print_settings(agent_config.OPTIONS, settings)
             return
-        parsed = [host_port(agent_config.PROBE_PORT)(text) for text in peers]
         config = agent_config.build(settings, socket.gethostname())
         found.append(Check("settings", Verdict.OK, f"They can be used; this host is {config.host}."))
     except (ConfigError, commandline.UsageProblem) as error:
         text = error.message if isinstance(error, commandline.UsageProblem) else str(error)
         found.append(Check("settings", Verdict.FAULT, f"{text}.", "The agent does not start with these settings."))
-        config, parsed = _defaults(), []
-    except ValueError as error:
-        raise commandline.UsageProblem(f"--peer: {error}") from None
+        config = _defaults()
     from noonmark.agent.check_host import look
 
     found += look(config, parsed)

@@ -254,8 +254,9 @@ def test_the_command_tells_faults_by_its_exit_code_and_as_json(tmp_path: Path) -
     assert found["collector"]["verdict"] == "fault"
     assert "refused" in found["collector"]["text"]
     assert found["settings"]["verdict"] == "ok"
-    told = CliRunner().invoke(command, bind)
+    told = CliRunner().invoke(command, [*bind, "--peer", "127.0.0.1:9"])
     found = {item["check"]: item for item in json.loads(told.output)["checks"]}
+    assert found["peer"]["text"].startswith("127.0.0.1:9 answered none"), "peers are asked whatever the settings are"
     assert (told.exit_code, found["settings"]["verdict"]) == (1, "fault")
     assert "--collector" in found["settings"]["text"]
     told = CliRunner().invoke(command, ["--collector", "127.0.0.1:1", "--peer", "not a host", *bind])
@@ -286,7 +287,7 @@ def test_dates_of_a_real_certificate(tmp_path: Path) -> None:
     path.write_bytes(made.public_bytes(Encoding.PEM))
     told = check_host._certificate(path, "This host's certificate", None)
     assert told.verdict is WARNING
-    assert "ends in 5.0 days" in told.text
+    assert f"ends in 5.0 days, at {now + datetime.timedelta(days=5, hours=1):%Y-%m-%d %H:%M} UTC" in told.text
     (tmp_path / "none.pem").write_text("nothing")
     assert check_host._certificate(tmp_path / "none.pem", "It", None).verdict is FAULT
 
