@@ -18,7 +18,16 @@ import numpy as np
 from noonmark.collector.changes import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Float64, Int64
-from noonmark.collector.jump_evidence import CLIP, Sides, Told, deviations_beside_rates, movements, sides_of, weighed
+from noonmark.collector.jump_evidence import (
+    CLIP,
+    Sides,
+    Told,
+    deviations_beside_rates,
+    log_chance_bound,
+    movements,
+    sides_of,
+    weighed,
+)
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS
 
@@ -29,6 +38,8 @@ THOROUGH = 4_000
 """Fleets of no more paths have all hosts looked at closely, in the whole window."""
 SUSPECT = 3.0
 """Of larger ones, hosts that show so many standard deviations of a jump even at the drift that makes least of it."""
+NORMAL_MEDIAN = 0.6745
+"""Of the size of a standard normal variable."""
 JUMPED = 3.0
 """So many standard deviations must be left if the host's rate may have changed at the same time."""
 MOST_LINES = 0.5
@@ -66,16 +77,19 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     sides, slope = sides_of(fitted.walls.rows(path)), fitted.slope[path]
     groups = [tried[begin : begin + TOGETHER] for begin in range(0, len(tried), TOGETHER)]
 
-    def searched(sides: Sides) -> Told:
-        told = (weighed(sides, slope, owner, outward, len(suspects), group, fitted.stray_ns) for group in groups)
-        return reduce(Told.surer, told)
+    def searched(sides: Sides) -> list[Told]:
+        given = sides, slope, owner, outward, len(suspects)
+        return [told for group in groups for told in weighed(*given, group, fitted.stray_ns)]
 
-    told = searched(sides)
-    jumped = told.log_chance < np.log(BY_CHANCE / max(ends.nodes, 100))
+    each = searched(sides)
+    told = reduce(Told.surer, each)
+    usual = 1.0 if large else _usual_deviation(each)
+    log_chance = log_chance_bound(told.deviations / usual, told.terms, told.log_chance < 0.0)
+    jumped = log_chance < np.log(BY_CHANCE / max(ends.nodes, 100))
     if not jumped.any():
         return []
     # With their jumps taken out, little may be left that only lines explain: else these explain the jumps as well.
-    jumped &= searched(_without(sides, owner, outward, told)).line <= MOST_LINES
+    jumped &= reduce(Told.surer, searched(_without(sides, owner, outward, told))).line <= MOST_LINES
     start_s, slot_s = _extent(fitted.walls)
     for row in np.flatnonzero(jumped):
         own = owner == row
@@ -96,6 +110,13 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
         )
         for row in np.flatnonzero(jumped)
     ]
+
+
+def _usual_deviation(each: Sequence[Told]) -> float:
+    """By how much more than by chance hosts usually seem to have moved, at least 1: where clocks wander, all do."""
+    deviations = np.concatenate([told.deviations for told in each])
+    known = deviations[np.isfinite(deviations)]
+    return max(1.0, float(np.median(known)) / NORMAL_MEDIAN) if len(known) else 1.0
 
 
 def _without(sides: Sides, owner: Int64, outward: Float64, told: Told) -> Sides:

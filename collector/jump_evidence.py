@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
@@ -92,6 +91,8 @@ class Told:
     deviations: Float64
     log_chance: Float64
     """Logarithm of the bound of the chance to see so much without a jump; 0 where it is not borne out."""
+    terms: Float64
+    """How many like terms the weighted sum is worth."""
     line: Float64
     """Share of the paths, by weight, whose round trips changed."""
     slot: Int64
@@ -99,11 +100,11 @@ class Told:
     def surer(self, other: Told) -> Told:
         """Of each host the less likely to be chance, and the greatest share of lines that changed."""
         rows = other.log_chance < self.log_chance
-        size, deviations, log_chance, slot = (
+        size, deviations, log_chance, terms, slot = (
             np.where(rows, getattr(other, name), getattr(self, name))
-            for name in ("size_ns", "deviations", "log_chance", "slot")
+            for name in ("size_ns", "deviations", "log_chance", "terms", "slot")
         )
-        return Told(size, deviations, log_chance, np.maximum(self.line, other.line), slot)
+        return Told(size, deviations, log_chance, terms, np.maximum(self.line, other.line), slot)
 
 
 def sides_of(walls: Walls) -> Sides:
@@ -113,8 +114,8 @@ def sides_of(walls: Walls) -> Sides:
 
 def weighed(
     sides: Sides, slope: Float64, owner: Int64, outward: Float64, hosts: int, group: Sequence[int], stray_ns: float
-) -> Told:
-    """Each host's drift made likeliest within what is before and after a group of slots, and what is then between."""
+) -> list[Told]:
+    """What each slot of a group shows, with hosts' drifts made likeliest within what is before and after the group."""
     slope = slope.copy()
     parts = slice(0, group[0]), slice(group[-1] + 1, None)
     for sharpness in SHARPNESS:
@@ -129,7 +130,7 @@ def weighed(
         moved = movements(sides, slope, waits, slot).of_hosts(outward)
         usual = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, hosts)
         told.append(_together(moved, owner, usual, variance, stray_ns, slot))
-    return reduce(Told.surer, told)
+    return told
 
 
 def deviations_beside_rates(
@@ -255,13 +256,9 @@ def _together(
         round_trip = np.abs(towards - away) / np.sqrt(1.0 / weights[0] + 1.0 / weights[1])
         quiet = line <= FEW_LINES * whole
         borne = np.asarray(agreed & quiet & (round_trip < UNMOVED) & (terms >= FEWEST_TERMS))
-    return Told(
-        size,
-        deviations,
-        log_chance_bound(deviations, terms, borne),
-        line / np.maximum(whole, 1e-300),
-        np.full(hosts, slot),
-    )
+        share = np.where(whole > 0, line / whole, 0.0)
+    log_chance = log_chance_bound(deviations, terms, borne)
+    return Told(size, deviations, log_chance, terms, share, np.full(hosts, slot))
 
 
 def log_chance_bound(deviations: Float64, terms: Float64, where: Bool) -> Float64:

