@@ -3,7 +3,7 @@
 Run by hand:  python tests/bench/bench_order.py [--lines 2500000] [--events 10000000] [--repeat 3] [--folder DIR]
 
 Both programs read the same four RFC 3339 logs and write a file; each is timed by the wall clock, with its processor
-time as the kernel counts it, and its greatest memory (proportional set sizes, looked at twenty times a second), of it
+time as the kernel counts it, and its greatest memory (proportional set sizes, looked at five times a second), of it
 and its children together. Runs alternate; the best of each is told.
 """
 
@@ -133,7 +133,7 @@ def measured(command: list[str], output: Path) -> Cost:
 
 def watch(pid: int, ended: threading.Event, memory: list[float]) -> None:
     """Add up the memory of a process and its children again and again, MB."""
-    while not ended.wait(0.05):
+    while not ended.wait(0.2):
         try:
             children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
         except OSError:
