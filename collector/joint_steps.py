@@ -60,6 +60,8 @@ class Fitted:
     upper_spread_ns: Float64
     """What the end points of the whole window are off by chance."""
     lower_spread_ns: Float64
+    tick_ns: Float64
+    """What both clocks' ticks add up to."""
     stray_ns: float
     """What clocks usually stray from their lines."""
 
@@ -74,7 +76,7 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     if len(suspects) == 0 or len(tried) == 0:
         return []
     owner, path, outward = _own_paths(ends, suspects)
-    sides, slope = sides_of(fitted.walls.rows(path)), fitted.slope[path]
+    sides, slope = sides_of(fitted.walls.rows(path), fitted.tick_ns[path]), fitted.slope[path]
     groups = [tried[begin : begin + TOGETHER] for begin in range(0, len(tried), TOGETHER)]
 
     def searched(sides: Sides) -> list[Told]:
@@ -93,7 +95,7 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     start_s, slot_s = _extent(fitted.walls)
     for row in np.flatnonzero(jumped):
         own = owner == row
-        forward, backward = (replace(side, seconds=side.seconds[own], height=side.height[own]) for side in sides)
+        forward, backward = (side.of(own) for side in sides)
         slot = int(told.slot[row])
         left = deviations_beside_rates(
             (forward, backward), slope[own], outward[own], slot, start_s + (slot + 0.5) * slot_s, fitted.stray_ns
@@ -135,7 +137,7 @@ def _suspects(fitted: Fitted, ends: Ends, tried: Sequence[int]) -> Int64:
     walls = fitted.walls
 
     def work(rows: slice) -> tuple[Float64, ...]:
-        sides = sides_of(walls.rows(rows))
+        sides = sides_of(walls.rows(rows), fitted.tick_ns[rows])
         spreads = fitted.upper_spread_ns[rows], fitted.lower_spread_ns[rows]
         forward, backward = (
             np.maximum(spread, LEAST_NOISE_NS) * np.isfinite(side.height).sum(axis=1)

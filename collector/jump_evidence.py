@@ -46,8 +46,14 @@ class Side:
 
     seconds: Float64
     height: Float64
+    tick_ns: Float64
+    """(Q,) what both clocks' ticks add up to: below that no height is known."""
     sign: float
     """What a rise of y adds: +1 for forward delays, -1 for backward ones."""
+
+    def of(self, paths: Bool) -> Side:
+        """Some of the paths."""
+        return Side(self.seconds[paths], self.height[paths], self.tick_ns[paths], self.sign)
 
     def less(self, slope: Float64) -> Float64:
         """The heights with a slope (Q,), ppb, taken out."""
@@ -107,9 +113,9 @@ class Told:
         return Told(size, deviations, log_chance, terms, np.maximum(self.line, other.line), slot)
 
 
-def sides_of(walls: Walls) -> Sides:
+def sides_of(walls: Walls, tick_ns: Float64) -> Sides:
     """Both walls of each path, each as delays above a free height."""
-    return Side(walls.upper_s, walls.upper_ns, 1.0), Side(walls.lower_s, -walls.lower_ns, -1.0)
+    return Side(walls.upper_s, walls.upper_ns, tick_ns, 1.0), Side(walls.lower_s, -walls.lower_ns, tick_ns, -1.0)
 
 
 def weighed(
@@ -188,7 +194,7 @@ def _leaning(
         for part in within or parts:
             count = np.isfinite(left[:, part]).sum(axis=1)
             told = (count > 1) & np.isfinite(wait)
-            spread = np.where(told, wait, 1.0) / np.maximum(count, 1) ** sharpness
+            spread = np.where(told, wait, 1.0) / np.maximum(count, 1) ** sharpness + side.tick_ns
             tilt, curvature = wall_leaning(left[:, part], side.seconds[:, part], spread)
             push -= np.where(told, side.sign * tilt, 0.0)
             information += np.where(told, curvature, 0.0)
@@ -209,7 +215,7 @@ def movements(sides: Sides, slope: Float64, waits: Sums, slot: int) -> Moved:
         known = np.where(told, wait, 0.0)
         rise = np.where(told, late, 0.0) - np.where(told, early, 0.0) - known * (more - fewer)
         rises.append(side.sign * rise)
-        deviations.append(known * np.hypot(fewer, more))
+        deviations.append(known * np.hypot(fewer, more) + np.where(told, side.tick_ns, 0.0))
         tolds.append(told)
     line = np.abs(rises[0] - rises[1]) > UNMOVED * np.hypot(*deviations)
     weight = [

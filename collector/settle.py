@@ -292,7 +292,8 @@ def small_changes_in(survey: Survey) -> list[Change]:
     """Clocks that jumped by less than any of their paths alone would show."""
     fit = survey.fit
     spreads = fit.ends.upper_spread_ns, fit.ends.lower_spread_ns
-    fitted = Fitted(fit.straight, fit.slope, *spreads, unfollowed_ns(survey))
+    ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second] - 2
+    fitted = Fitted(fit.straight, fit.slope, *spreads, ticks.astype(np.float64), unfollowed_ns(survey))
     return joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
 
 

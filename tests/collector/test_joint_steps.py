@@ -35,7 +35,7 @@ def mesh(rng: np.random.Generator, clock_ns: np.ndarray | None = None) -> Walls:
 def found(walls: Walls, slope: np.ndarray | None = None, ends: Ends = ENDS, blameless: int = 0) -> list[Change]:
     spread = np.full(len(walls.upper_ns), WAIT_NS / SLOTS)
     slope = np.zeros(len(spread)) if slope is None else slope
-    return joint_steps(Fitted(walls, slope, spread, spread, 0.0), ends, blameless)
+    return joint_steps(Fitted(walls, slope, spread, spread, np.zeros(len(spread)), 0.0), ends, blameless)
 
 
 def stepped(size_ns: float, slot: int) -> np.ndarray:
