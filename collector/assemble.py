@@ -61,6 +61,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     state = _states(survey, rooted)
     uncertainty[[each is HostState.UNKNOWN for each in state]] = np.inf
     base = frames.offset_ns[second] - frames.offset_ns[first]
+    loose = undecided[first] + undecided[second]
     return FleetEstimate(
         at_ns=frames.epoch_ns,
         window_ns=int((survey.seen.upper_end_s - survey.seen.upper_start_s) * NS),
@@ -84,8 +85,8 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
             offset_ns=fit.middle_ns + bent[second] - bent[first],
             base_ns=base,
             variance_ns2=fit.variance_ns2,
-            lower_ns=_whole(certain.path_lower_ns + bent[second] - bent[first], base, np.floor),
-            upper_ns=_whole(certain.path_upper_ns + bent[second] - bent[first], base, np.ceil),
+            lower_ns=_whole(certain.path_lower_ns + bent[second] - bent[first] - loose, base, np.floor),
+            upper_ns=_whole(certain.path_upper_ns + bent[second] - bent[first] + loose, base, np.ceil),
             residual_ns=fit.residual_ns,
             state=_path_states(survey, verdict.distrusted | (certain.slack_ns > 0), verdict.asymmetric),
             effect_ns2=_shared_effects(survey),

@@ -10,6 +10,7 @@ import pytest
 from fleets import FAULTY_KINDS, Solved, solved
 
 from noonmark.collector.estimate import FindingKind, HostState, ProbeColumns
+from noonmark.collector.pairs import compare
 from noonmark.collector.pipeline import step
 from noonmark.collector.rows import choose
 from noonmark.lab.faults import Event, Fault, FaultKind, Lie
@@ -220,6 +221,21 @@ def test_a_step_too_fresh_for_a_rate_is_told_and_widens_its_hosts_uncertainty_by
         assert seen.uncertainty_ns[host] < by_ns
         error_ns = seen.offset_ns[host] - float(truth.offsets_ns(seen.at_ns)[host]) - by_ns
         assert abs(error_ns) < 4 * seen.uncertainty_ns[host]
+
+
+@pytest.mark.parametrize("seed", [0, 1, 5])
+def test_limits_of_pairs_hold_a_step_that_is_left_in_the_window(seed: int) -> None:
+    probes, truth = simulate("kernel-lan", hosts=16, seconds=60, seed=seed, interval_s=1.0)
+    host, by_ns = 5 + seed, 10_000 if seed % 2 else -10_000
+    at_ns = truth.start_ns + 58 * 10**9
+    seen = step(stepped(probes, truth, truth.hosts[host], at_ns, by_ns), references=truth.references)
+    assert FindingKind.STEP in {finding.kind for finding in seen.findings if finding.host == truth.hosts[host]}
+    offset_ns = truth.offsets_ns(seen.at_ns).astype(float)
+    offset_ns[host] += by_ns
+    for other, name in enumerate(truth.hosts):
+        if other != host:
+            pair = compare(seen, truth.hosts[host], name)
+            assert pair.lower_ns <= offset_ns[host] - offset_ns[other] <= pair.upper_ns
 
 
 def stepped(probes: ProbeColumns, truth: Truth, host: str, at_ns: int, by_ns: int) -> ProbeColumns:
