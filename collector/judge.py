@@ -14,6 +14,7 @@ import numpy as np
 from noonmark.collector.changes import Change
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
+from noonmark.collector.present import format_duration
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
 from noonmark.collector.settle import Settled
@@ -221,8 +222,8 @@ def _asymmetric_path(survey: Survey, path: int) -> Finding:
     return Finding(
         FindingKind.ASYMMETRIC_PATH,
         survey.frames.epoch_ns,
-        f"path {first} - {second} misses the offset that all other paths give by {abs(residual) / 1e3:.1f} µs: "
-        f"from {slower} takes about {2 * abs(residual) / 1e3:.1f} µs longer than back",
+        f"path {first} - {second} misses the offset that all other paths give by {format_duration(abs(residual))}: "
+        f"from {slower} takes about {format_duration(2 * abs(residual))} longer than back",
         path=(first, second),
         size_ns=round(residual),
         evidence={
@@ -240,8 +241,8 @@ def _contradicted_path(survey: Survey, path: int) -> Finding:
     return Finding(
         FindingKind.LIAR,
         survey.frames.epoch_ns,
-        f"on path {first} - {second} the stamps of one end cannot be true (off by {abs(residual) / 1e3:.1f} µs, more "
-        "than any asymmetry allows); too few other paths to tell which",
+        f"on path {first} - {second} the stamps of one end cannot be true (off by {format_duration(abs(residual))}, "
+        "more than any asymmetry allows); too few other paths to tell which",
         path=(first, second),
         size_ns=round(residual),
         evidence={"residual_ns": residual, "width_ns": float(survey.fit.corridor.width_ns[path])},
@@ -266,8 +267,8 @@ def _reference_disagrees(survey: Survey, reference: Reference) -> Finding:
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
         survey.frames.epoch_ns,
-        f"reference {reference.host} is {abs(size) / 1e3:.2f} µs {'ahead of' if size > 0 else 'behind'} the other "
-        f"{others}, though it declares {reference.uncertainty_ns / 1e3:.2f} µs; it is left out",
+        f"reference {reference.host} is {format_duration(abs(size))} {'ahead of' if size > 0 else 'behind'} the other "
+        f"{others}, though it declares {format_duration(reference.uncertainty_ns)}; it is left out",
         host=reference.host,
         size_ns=round(size),
         evidence={"declared_uncertainty_ns": reference.uncertainty_ns, "other_references": float(others)},
@@ -281,8 +282,8 @@ def _references_at_odds(survey: Survey, row: int) -> Finding:
     return Finding(
         FindingKind.REFERENCE_DISAGREES,
         survey.frames.epoch_ns,
-        f"reference {host} is {abs(size) / 1e3:.2f} µs {'ahead of' if size > 0 else 'behind'} what the references "
-        f"together say, though it declares {declared / 1e3:.2f} µs; nothing tells which of them is right",
+        f"reference {host} is {format_duration(abs(size))} {'ahead of' if size > 0 else 'behind'} what the references "
+        f"together say, though it declares {format_duration(declared)}; nothing tells which of them is right",
         host=host,
         size_ns=round(size),
         evidence={"declared_uncertainty_ns": declared},
@@ -322,7 +323,7 @@ def _change(survey: Survey, change: Change, within_s: Mapping[int, float]) -> Fi
     if change.step:
         evidence["within_s"] = within_s[change.node]
         way = "forward" if change.size > 0 else "back"
-        text = f"{host}'s clock jumped {way} by {abs(change.size) / 1e3:.1f} µs"
+        text = f"{host}'s clock jumped {way} by {format_duration(abs(change.size))}"
         return Finding(FindingKind.STEP, at_ns, text, host=host, size_ns=round(change.size), evidence=evidence)
     way = "faster" if change.size > 0 else "slower"
     text = f"{host}'s clock began to run {way} by {abs(change.size) / 1e3:.3f} ppm"
@@ -455,7 +456,7 @@ def contradictions(survey: Survey, cycles: tuple[Int64, ...], slack_ns: Float64)
                 FindingKind.LIAR,
                 survey.frames.epoch_ns,
                 f"no honest clocks fit all probes unless the limits of path {first} - {second} give way by "
-                f"{slack_ns[path] / 1e3:.3f} µs: the stamps of one of its ends are not true",
+                f"{format_duration(slack_ns[path])}: the stamps of one of its ends are not true",
                 path=(first, second),
                 size_ns=round(float(slack_ns[path])),
                 evidence={"slack_ns": float(slack_ns[path])},

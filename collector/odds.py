@@ -16,6 +16,7 @@ import numpy as np
 
 from noonmark.collector.estimate import Finding, FindingKind, Float64, Reference
 from noonmark.collector.judge import FEWEST_WITNESSES, bad_paths
+from noonmark.collector.present import format_duration
 from noonmark.collector.survey import Survey
 
 CERTAIN = 5.0
@@ -117,7 +118,7 @@ def torn_between(references: tuple[Reference, ...], apart_ns: float, survey: Sur
             Finding(
                 FindingKind.REFERENCE_DISAGREES,
                 survey.frames.epoch_ns,
-                f"reference {one.host} is {abs(lead) / 1e3:.2f} µs {way} reference {other.host}, more than both "
+                f"reference {one.host} is {format_duration(abs(lead))} {way} reference {other.host}, more than both "
                 "declare; with two nobody can tell which is right: the whole fleet is off by as much",
                 host=one.host,
                 size_ns=round(lead),
