@@ -81,9 +81,9 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     survey = fit(probes)
     nodes = survey.anchors.hosts + 1
     low, high = np.full(nodes, -np.inf), np.full(nodes, np.inf)
-    seen: _Seen | None
-    seen = _look(survey)
-    found = [change for change in seen.loud if _jumped(change)]
+    at_first = _look(survey)
+    seen: _Seen | None = at_first
+    found = [change for change in at_first.loud if _jumped(change)]
     if found:
         _narrow(low, high, found)
         keep = _kept(survey, low, high)
@@ -105,7 +105,9 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
         # Where time itself leapt, or all clocks bend, none ran evenly enough to look for what is small.
         uneven = cut.restless_ppb > 0.0 or any(map(_whole_second, found))
         fresh = told.loud or ([] if uneven else told.small)
-        found += fresh
+        # What was left in is seen again after every cut elsewhere.
+        again = {change.node for change in fresh}
+        found = [change for change in found if worth_cutting(change) or change.node not in again] + fresh
         cuts = [change for change in fresh or _still_torn(survey, found, low, high) if worth_cutting(change)]
         if not cuts:
             break

@@ -223,6 +223,17 @@ def test_a_step_too_fresh_for_a_rate_is_told_and_widens_its_hosts_uncertainty_by
         assert abs(error_ns) < 4 * seen.uncertainty_ns[host]
 
 
+def test_a_step_left_in_the_window_is_told_once_while_the_window_is_cut_for_another() -> None:
+    for seed in range(4):
+        probes, truth = simulate("kernel-lan", hosts=24, seconds=60, seed=seed, interval_s=1.0)
+        early, fresh = truth.hosts[5], truth.hosts[9]
+        end_ns = truth.start_ns + 60 * 10**9
+        probes = stepped(probes, truth, early, end_ns - 20 * 10**9, 40_000)
+        probes = stepped(probes, truth, fresh, end_ns - 4 * 10**9, 30_000)
+        seen = step(probes, references=truth.references)
+        assert sorted(finding.host or "" for finding in seen.findings) == [early, fresh]
+
+
 @pytest.mark.parametrize("seed", [0, 1, 5])
 def test_limits_of_pairs_hold_a_step_that_is_left_in_the_window(seed: int) -> None:
     probes, truth = simulate("kernel-lan", hosts=16, seconds=60, seed=seed, interval_s=1.0)
