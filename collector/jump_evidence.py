@@ -31,6 +31,8 @@ WANDER_PPB = 1.0
 """What a quartz may wander from its line for each second, as certain limits allow it too."""
 FEW_LINES = 0.25
 """A jump is not borne out if the lines of more of its host's paths, by weight, changed just then."""
+KEPT = 4.0
+"""Rates before and after that differ by more standard uncertainties tell of a change of rate, whatever the jump."""
 RATE_CHANGE_PPB = 50.0
 """By how much a steered clock's rate usually changes at once; common practice, no source."""
 SHARPNESS = (0.0, 0.5, 1.0, 1.0, 1.0)
@@ -157,7 +159,7 @@ def deviations_beside_rates(
             rate += float((outward * push).sum()) / information if information > 0 else 0.0
         rates.append(rate)
         variances.append(1.0 / information if information > 0 else np.inf)
-    if not np.isfinite(variances[0]):
+    if not np.isfinite(variances[0]) or abs(rates[1] - rates[0]) > KEPT * np.sqrt(sum(variances)):
         return 0.0
     # The later rate is the earlier one, changed as rates usually are, unless its own probes tell more.
     usual = RATE_CHANGE_PPB**2 + variances[0]
@@ -247,19 +249,21 @@ def _together(
     for weight, by in zip(moved.weight, moved.by_ns, strict=True):
         furthest = CLIP / np.sqrt(np.maximum(weight, 1e-30))
         sums.append(np.bincount(owner, weight * np.clip(by, near - furthest, near + furthest) * ~moved.line, hosts))
-    line = np.bincount(owner, (moved.weight[0] + moved.weight[1]) * moved.line, hosts)
+    steady = [np.bincount(owner, weight * ~moved.line, hosts) for weight in moved.weight]
     squares = np.bincount(owner, moved.weight[0] ** 2 + moved.weight[1] ** 2, hosts)
     levers = np.bincount(owner, (moved.weight[0] + moved.weight[1]) * moved.lever_s, hosts)
     whole = weights[0] + weights[1]
+    line = whole - steady[0] - steady[1]
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = whole**2 / squares
-        size = (sums[0] + sums[1]) / whole
+        # Lines that changed are left out of the size, and speak against it as if nothing had moved on them.
+        size = (sums[0] + sums[1]) / (whole - line)
         left_open = slope_variance + WANDER_PPB**2
         variance = 1.0 / whole + stray_ns**2 + LEAST_NOISE_NS**2 + (levers / whole) ** 2 * left_open
-        deviations = np.abs(size) / np.sqrt(variance)
-        towards, away = sums[0] / weights[0], sums[1] / weights[1]
+        deviations = np.abs(sums[0] + sums[1]) / whole / np.sqrt(variance)
+        towards, away = (part / weight for part, weight in zip(sums, steady, strict=True))
         agreed = np.minimum(np.sign(size) * towards, np.sign(size) * away) >= BORNE_OUT * np.abs(size)
-        round_trip = np.abs(towards - away) / np.sqrt(1.0 / weights[0] + 1.0 / weights[1])
+        round_trip = np.abs(towards - away) / np.sqrt(1.0 / steady[0] + 1.0 / steady[1])
         quiet = line <= FEW_LINES * whole
         borne = np.asarray(agreed & quiet & (round_trip < UNMOVED) & (terms >= FEWEST_TERMS))
         share = np.where(whole > 0, line / whole, 0.0)

@@ -35,6 +35,8 @@ SAMPLE = 4096
 """So many paths tell how crooked a fleet's clocks are."""
 RATE_OF_ROUGHNESS = 24.0
 """A clock that strays by s over a span T was seen to change its rate by about 24 s / T (found by simulation)."""
+SAME_SLOTS = 2.0
+"""A jump and a change of rate so near each other are one and the same."""
 LEAST_LEFT = 2.5
 """Two whole slots, and half of the one in which a change lies, tell a rate."""
 UNSEEN = 0.5
@@ -104,7 +106,7 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
         told, seen = seen or _look(survey), None
         # Where time itself leapt, or all clocks bend, none ran evenly enough to look for what is small.
         uneven = cut.restless_ppb > 0.0 or any(map(_whole_second, found))
-        fresh = told.loud or ([] if uneven else told.small)
+        fresh = told.clearest(uneven)
         # What was left in is seen again after every cut elsewhere.
         again = {change.node for change in fresh}
         found = [change for change in found if worth_cutting(change) or change.node not in again] + fresh
@@ -274,6 +276,20 @@ class _Seen:
     loud: list[Change]
     small: list[Change]
     """Is looked at once nothing loud is left: that shows on other hosts' paths, too."""
+
+    def clearest(self, uneven: bool) -> list[Change]:
+        """What to believe first; if clocks run `uneven`, nothing small.
+
+        Soon after it a jump looks like a change of rate to each path, but not to all of a host's paths together.
+        """
+        jumps = {} if uneven else {change.node: change for change in self.small}
+
+        def better(loud: Change) -> Change:
+            jump = jumps.get(loud.node)
+            same = jump is not None and abs(jump.boundary_s - loud.boundary_s) <= SAME_SLOTS * loud.slot_s
+            return jump if jump is not None and same and not loud.step else loud
+
+        return [better(loud) for loud in self.loud] or list(jumps.values())
 
 
 def _look(survey: Survey) -> _Seen:

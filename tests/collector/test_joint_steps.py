@@ -126,6 +126,16 @@ def test_of_fewer_than_four_paths_nobody_can_tell_who_jumped() -> None:
         assert found(walls, ends=ends, blameless=1) == []
 
 
+def test_one_line_that_changed_does_not_hide_a_jump_that_all_others_show() -> None:
+    for seed in range(3):
+        walls = mesh(np.random.default_rng(seed), stepped(30_000.0, 20))
+        own = np.flatnonzero((PAIRS == JUMPED).any(axis=1))[2]
+        walls.upper_ns[own, 20:] += 25_000.0
+        (change,) = found(walls)
+        assert change.node == JUMPED
+        assert change.size == pytest.approx(30_000.0, rel=0.03)
+
+
 def test_reference_time_does_not_jump() -> None:
     walls = mesh(np.random.default_rng(0), stepped(5_000.0, 18))
     assert JUMPED not in [change.node for change in found(walls, blameless=JUMPED)]
