@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from fleets import FAULTY_KINDS, Solved, solved
+from stepped_clock import stepped
 
-from noonmark.collector.estimate import FindingKind, HostState, ProbeColumns
+from noonmark.collector.estimate import FindingKind, HostState
 from noonmark.collector.pairs import compare
 from noonmark.collector.pipeline import step
 from noonmark.collector.rows import choose
 from noonmark.lab.faults import Event, Fault, FaultKind, Lie
 from noonmark.lab.scenarios import KINDS
 from noonmark.lab.simulate import simulate
-from noonmark.lab.truth import Truth
 
 SEEDS = range(3)
 STEPPED = ["one-step", "noticed-steps", "suspended", "slewed"]
@@ -247,20 +247,3 @@ def test_limits_of_pairs_hold_a_step_that_is_left_in_the_window(seed: int) -> No
         if other != host:
             pair = compare(seen, truth.hosts[host], name)
             assert pair.lower_ns <= offset_ns[host] - offset_ns[other] <= pair.upper_ns
-
-
-def stepped(probes: ProbeColumns, truth: Truth, host: str, at_ns: int, by_ns: int) -> ProbeColumns:
-    """The same probes, had one clock jumped."""
-    number = truth.hosts.index(host)
-    reading_ns = at_ns + int(truth.offsets_ns(at_ns)[number])
-
-    def moved(stamps: np.ndarray, owner: np.ndarray) -> np.ndarray:
-        return stamps + np.where((owner == number) & (stamps >= reading_ns), by_ns, 0)
-
-    return replace(
-        probes,
-        t1_ns=moved(probes.t1_ns, probes.source),
-        t2_ns=moved(probes.t2_ns, probes.destination),
-        t3_ns=moved(probes.t3_ns, probes.destination),
-        t4_ns=moved(probes.t4_ns, probes.source),
-    )
