@@ -8,108 +8,28 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser import chromium
 from http_server import web_serving
-from playwright.sync_api import Browser, Page, Response, expect
-from simulated_fleet import SimulatedFleet, lived, simulated_fleet
+from page_site import BUDGETS, Site, Witness, browser, page, show, site, witness
+from playwright.sync_api import Browser, Page, expect
+from simulated_fleet import simulated_fleet
 
 from noonmark.collector.budgets import BudgetRule, Budgets, parse_budget
 from noonmark.collector.estimate import FleetEstimate
-from noonmark.collector.history import History, open_history
+from noonmark.collector.history import open_history
 from noonmark.collector.http_fleet import fleet_document
 from noonmark.collector.present import format_drift, format_duration, format_limits, format_offset
 from noonmark.collector.state import State
 from noonmark.collector.view_estimate import fleet_view
 
+__all__ = ["browser", "page", "site", "witness"]
 pytestmark = [pytest.mark.sockets, pytest.mark.browser]
-BUDGETS = Budgets((BudgetRule(parse_budget("gates:2ms"), "role", "ticket gate"), BudgetRule(parse_budget("1ms"))))
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 MOST_BYTES = 300_000
-
-
-@dataclass
-class Site:
-    """A collector's site and what it was made of."""
-
-    address: str
-    fleet: SimulatedFleet
-    state: State
-    history: History
-
-    @property
-    def latest(self) -> FleetEstimate:
-        latest = self.state.latest()
-        assert latest is not None
-        return latest.estimate
-
-    @property
-    def views(self) -> dict[str, str]:
-        stepped = self.fleet.stepped
-        return {
-            "fleet": "#/fleet",
-            "host": f"#/host?a={stepped}&since=-15m",
-            "pair": f"#/pair?a={stepped}&b=quay-booking-1&since=-15m",
-            "paths": "#/paths",
-            "references": "#/references",
-            "findings": "#/findings?since=-15m",
-            "time": "#/time?until=2026-01-02T00:00:00Z&name=Departure",
-        }
-
-
-@dataclass
-class Witness:
-    """What a page asked for and complained of."""
-
-    requests: list[str] = field(default_factory=list)
-    complaints: list[str] = field(default_factory=list)
-    replies: list[Response] = field(default_factory=list)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with chromium(tmp_path_factory.mktemp("cache")) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    fleet, state = simulated_fleet(), State()
-    with (
-        lived(fleet, tmp_path_factory.mktemp("history"), state, tick_s=15.0) as history,
-        web_serving(state, history, BUDGETS) as address,
-    ):
-        yield Site(address, fleet, state, history)
-
-
-@pytest.fixture
-def witness() -> Witness:
-    return Witness()
-
-
-@pytest.fixture
-def page(browser: Browser, witness: Witness) -> Iterator[Page]:
-    with browser.new_context(viewport={"width": 1280, "height": 800}) as context:
-        opened = context.new_page()
-        opened.set_default_timeout(20_000)
-        opened.on("request", lambda request: witness.requests.append(request.url))
-        opened.on("response", lambda reply: witness.replies.append(reply))
-        opened.on("pageerror", lambda error: witness.complaints.append(str(error)))
-        opened.on(
-            "console", lambda message: witness.complaints.append(message.text) if message.type == "error" else None
-        )
-        yield opened
-
-
-def show(page: Page, address: str, where: str = "#/fleet") -> None:
-    """Open a view and wait until it is drawn."""
-    page.goto(f"{address}/{where}")
-    page.wait_for_selector(f"main[data-ready={where[2:].split('?')[0]}]")
 
 
 VIEWS = ("fleet", "host", "pair", "paths", "references", "findings", "time")
@@ -348,82 +268,6 @@ def test_without_a_history_the_present_is_there_and_the_course_says_why_not(page
         expect(page.locator(".sentence")).to_contain_text("is ahead of the reference by ")
         expect(page.locator(".notice.error")).to_contain_text("this collector keeps no history")
         expect(page.locator(".findings")).to_contain_text("set forward by 5 ms")
-
-
-def test_the_time_is_the_collectors_within_what_it_claims(page: Page, site: Site) -> None:
-    show(page, site.address, "#/time")
-    expect(page.locator(".quality")).to_contain_text("3 references, locked")
-    page.wait_for_timeout(700)
-    before = site.state.now_ns()
-    shown, room = page.evaluate(
-        """async () => {
-          const { ReferenceClock } = await import('./live.js');
-          const clock = new ReferenceClock();
-          for (let n = 0; n < 5; n++) await clock.exchange();
-          return [clock.now(), clock.room().total];
-        }"""
-    )
-    after = site.state.now_ns()
-
-    assert before is not None
-    assert after is not None
-    assert before - room <= shown <= after + room
-    assert room < 500e6
-    expect(page.locator(".digits")).to_have_text(re.compile(r"^\d\d:\d\d:\d\d\.\d\d$"))
-    expect(page.locator(".own")).to_contain_text(re.compile(r"This screen's own clock is (ahead|behind) by \d+ d ± "))
-
-
-PLAN = """async ([now]) => {
-  const { readPlan, standingOf } = await import('./plan.js');
-  const { segments, problem } = readPlan('5m; Boarding; 30s, 1m\\n\\n1:30; Crossing');
-  const at = (seconds) => {
-    const where = standingOf(segments, now * 1e6, now * 1e6 + seconds * 1e9);
-    return [where.phase, where.index, where.left / 1e9, where.warned];
-  };
-  const moments = [-10, 0, 239, 240, 270, 299, 300, 389, 391].map(at);
-  return [problem, moments, readPlan('x; y').problem, readPlan('5m; y; soon').problem];
-}"""
-
-
-def test_a_countdown_goes_through_its_segments_with_their_warnings(page: Page, site: Site) -> None:
-    show(page, site.address, "#/time")
-    now_ms = (site.state.now_ns() or 0) // 10**6
-    told = page.evaluate(PLAN, [now_ms])
-
-    assert told[0] == ""
-    assert told[1] == [
-        ["before", -1, 10, 0],
-        ["running", 0, 300, 0],
-        ["running", 0, 61, 0],
-        ["running", 0, 60, 1],
-        ["running", 0, 30, 2],
-        ["running", 0, 1, 2],
-        ["running", 1, 90, 0],
-        ["running", 1, 1, 0],
-        ["over", 2, -1, 0],
-    ]
-    assert told[2] == "Line 1: “x” is no length of time; write 90s, 5m or 1:30."
-    assert told[3] == "Line 1: “soon” are no warning times; write 1m, 30s."
-
-
-def test_a_countdown_is_started_from_the_form_and_kept_in_the_address(page: Page, site: Site) -> None:
-    show(page, site.address, "#/time")
-    page.locator("details.settings summary").click()
-    page.get_by_label("Instant or length").fill("20m")
-    page.get_by_label("What happens then").fill("Departure")
-    page.get_by_label("Warn before it").fill("30m, 1m")
-    page.locator("form").filter(has_text="Count down to an instant").get_by_role("button", name="Start").click()
-
-    expect(page.locator(".countdown h2")).to_have_text("Departure")
-    expect(page.locator(".count-digits")).to_have_text(re.compile(r"^(20:00|19:5\d)$"))
-    expect(page.locator(".count-says")).to_have_text("Warning: less than 30:00 left")
-    page.reload()
-    expect(page.locator(".countdown h2")).to_have_text("Departure")
-    page.get_by_label("One a line").evaluate("element => element.closest('details').open = true")
-    page.get_by_label("Start", exact=True).fill("yesterday")
-    page.get_by_label("One a line").fill("5m; Boarding")
-    page.locator("form").filter(has_text="Go through segments").get_by_role("button", name="Start").click()
-    expect(page.locator(".problem")).to_contain_text("Write the start as an instant with its zone")
 
 
 SIZES = [0, 1, 7, 29, 30, 94, 100, 999, 1000, 1499, 1500, 2500, 9_949, 9_950, 99_950, 123_456, 999_499, 999_500]

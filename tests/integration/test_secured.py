@@ -16,9 +16,9 @@ import pytest
 from certificates import CLIENT, SERVER, Maker
 from click.testing import CliRunner, Result
 from grpc_health.v1 import health_pb2, health_pb2_grpc
-from secured import Agent, in_thread, on_loop, reporting, running, settings, until
+from secured import Agent, in_thread, look_at_once, on_loop, reporting, running, settings, until
 
-from noonmark.collector import reader_tokens, tls_server, watched_file
+from noonmark.collector import reader_tokens
 from noonmark.collector import server as server_module
 from noonmark.collector.cli import main as noonmark
 from noonmark.collector.query_client import QueryClient
@@ -41,9 +41,7 @@ def fleet(tmp_path: Path) -> Maker:
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Look at files at once, and at connections often."""
-    monkeypatch.setattr(tls_server, "LOOK_EVERY", 0.0)
-    monkeypatch.setattr(watched_file, "LOOK_EVERY", 0.0)
-    monkeypatch.setattr(server_module, "EXPIRE_EVERY", 0.05)
+    look_at_once(monkeypatch)
     monkeypatch.setattr(server_module, "REFRESH_EVERY", 0.05)
 
 

@@ -16,11 +16,10 @@ import pytest
 from certificates import SERVER, Maker
 from cryptography.hazmat.primitives.asymmetric import rsa
 from prometheus_client.parser import text_string_to_metric_families
-from secured import LIMIT, in_thread, on_loop, running, settings, until
+from secured import LIMIT, in_thread, look_at_once, on_loop, running, settings, until
 
 from noonmark.agent.pages import PageServer, keep_renewed, tls_context
-from noonmark.collector import reader_tokens, tls_server, watched_file
-from noonmark.collector import server as server_module
+from noonmark.collector import reader_tokens
 from noonmark.proto.options import HostPort
 from noonmark.proto.tls_files import TlsFileProblem, TlsFiles
 
@@ -35,9 +34,7 @@ def fleet(tmp_path: Path) -> Maker:
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Look at files at once."""
-    monkeypatch.setattr(tls_server, "LOOK_EVERY", 0.0)
-    monkeypatch.setattr(watched_file, "LOOK_EVERY", 0.0)
-    monkeypatch.setattr(server_module, "EXPIRE_EVERY", 0.05)
+    look_at_once(monkeypatch)
 
 
 def fetch(url: str, files: TlsFiles | None, header: str = "", highest: ssl.TLSVersion | None = None) -> int:

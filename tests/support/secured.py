@@ -10,9 +10,13 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+import pytest
+
 from noonmark.agent.report import Reporter, ReportSettings
 from noonmark.agent.spool import Spool
 from noonmark.collector import config as collector_config
+from noonmark.collector import server as server_module
+from noonmark.collector import tls_server, watched_file
 from noonmark.collector.server import CollectorServer
 from noonmark.proto.channels import Security
 from noonmark.proto.control import Endpoint, Hello, ProbeCounters
@@ -22,6 +26,13 @@ from noonmark.proto.tls_files import TlsFiles
 
 LIMIT = 20.0
 KERNEL = (StampSource.KERNEL,) * 4
+
+
+def look_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have a collector look at its files at every chance, and end what expired at once."""
+    monkeypatch.setattr(tls_server, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(watched_file, "LOOK_EVERY", 0.0)
+    monkeypatch.setattr(server_module, "EXPIRE_EVERY", 0.05)
 
 
 def settings(files: TlsFiles | None, **flags: object) -> collector_config.CollectorConfig:
