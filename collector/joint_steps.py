@@ -79,28 +79,25 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     sides, slope = sides_of(fitted.walls.rows(path), fitted.tick_ns[path]), fitted.slope[path]
     groups = [tried[begin : begin + TOGETHER] for begin in range(0, len(tried), TOGETHER)]
 
-    def searched(sides: Sides) -> list[Told]:
-        given = sides, slope, owner, outward, len(suspects)
+    def searched(sides: Sides, slope: Float64, owner: Int64, outward: Float64, hosts: int) -> list[Told]:
+        given = sides, slope, owner, outward, hosts
         return [told for group in groups for told in weighed(*given, group, fitted.stray_ns)]
 
-    each = searched(sides)
+    each = searched(sides, slope, owner, outward, len(suspects))
     told = reduce(Told.surer, each)
     usual = 1.0 if large else _usual_deviation(each)
     log_chance = log_chance_bound(told.deviations / usual, told.terms, told.log_chance < 0.0)
     jumped = log_chance < np.log(BY_CHANCE / max(ends.nodes, 100))
-    if not jumped.any():
-        return []
-    # With their jumps taken out, little may be left that only lines explain: else these explain the jumps as well.
-    jumped &= reduce(Told.surer, searched(_without(sides, owner, outward, told))).line <= MOST_LINES
     start_s, slot_s = _extent(fitted.walls)
     for row in np.flatnonzero(jumped):
         own = owner == row
-        forward, backward = (side.of(own) for side in sides)
-        slot = int(told.slot[row])
-        left = deviations_beside_rates(
-            (forward, backward), slope[own], outward[own], slot, start_s + (slot + 0.5) * slot_s, fitted.stray_ns
-        )
-        jumped[row] = left > JUMPED
+        paths = sides[0].of(own), sides[1].of(own)
+        given = slope[own], outward[own]
+        slot, size_ns = int(told.slot[row]), float(told.size_ns[row])
+        beside = deviations_beside_rates(paths, *given, slot, start_s + (slot + 0.5) * slot_s, fitted.stray_ns)
+        # With its jump taken out, little may be left that only lines explain: else these explain the jump as well.
+        rest = searched(_without(paths, given[1], slot, size_ns), given[0], np.zeros_like(owner[own]), given[1], 1)
+        jumped[row] = beside > JUMPED and reduce(Told.surer, rest).line[0] <= MOST_LINES
     return [
         Change(
             int(suspects[row]),
@@ -121,11 +118,10 @@ def _usual_deviation(each: Sequence[Told]) -> float:
     return max(1.0, float(np.median(known)) / NORMAL_MEDIAN) if len(known) else 1.0
 
 
-def _without(sides: Sides, owner: Int64, outward: Float64, told: Told) -> Sides:
-    """The walls with each host's jump taken out, and the slot in which it was."""
+def _without(sides: Sides, outward: Float64, slot: int, size_ns: float) -> Sides:
+    """One host's walls with its jump taken out, and the slot in which it was."""
     place = np.arange(sides[0].height.shape[1])
-    slot = told.slot[owner][:, None]
-    jump = np.where(place > slot, (outward * told.size_ns[owner])[:, None], 0.0)
+    jump = np.where(place > slot, size_ns, 0.0) * outward[:, None]
     forward, backward = (
         replace(side, height=np.where(place == slot, np.inf, side.height - side.sign * jump)) for side in sides
     )
