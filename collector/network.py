@@ -20,15 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from noonmark.collector.conjugate_gradients import RELATIVE_RESIDUAL, Floating, Scaled, conjugate_gradients
 from noonmark.collector.estimate import Float64, Int32, Int64
 from noonmark.collector.ordering import counted_order
 from noonmark.collector.rowwise import both
 
-Floating = NDArray[np.floating[Any]]
-
 DENSE_UNKNOWNS = 700
 """Up to here a dense inverse is quicker than iterating, and gives every covariance exactly."""
-RELATIVE_RESIDUAL = 1e-9
 WEAK_ANCHOR = 1e-7
 """An anchor with less than this share of the greatest weight in its component holds nothing."""
 DRAWS = 8
@@ -46,11 +44,20 @@ class _Pattern:
 
     grouped: Int64
     entry: Int32
-    """Which of the edges' and unknowns' values each cell takes, or adds to it; see `normal_matrix`."""
-    starts: Int64 | None
-    """Where each cell's entries begin; None: each has one."""
+    """Which of the edges' and unknowns' values are added up to a cell; see `normal_matrix`."""
+    starts: Int64
+    """Where each cell's entries begin."""
     indices: Int32
     indptr: Int32
+
+
+@dataclass(frozen=True, slots=True)
+class _Neighbours:
+    """Each node's edges and neighbours, node by node; parallel edges stay cells of their own, which products add up."""
+
+    edge: Int32
+    node: Int32
+    begins: Int32
 
 
 @dataclass(frozen=True)
@@ -81,18 +88,11 @@ class Network:
         edges, a, b = len(self.first), self.first, self.second
         unknowns = np.arange(self.unknowns)
         edge = np.arange(edges)
-        entry = [unknowns + edges, edge, edge]
-        rows, columns = [unknowns, a, b], [unknowns, b, a]
-        if len(grouped) == 0:
-            # Parallel edges may stay cells of their own: products add them up.
-            order, begins = counted_order(np.concatenate(rows), self.unknowns)
-            entries = np.concatenate(entry).astype(np.int32)[order]
-            return _Pattern(grouped, entries, None, np.concatenate(columns).astype(np.int32)[order], begins)
         g = self.group[grouped] + self.nodes
         less, more = (edges + self.unknowns + np.arange(len(grouped)) + start for start in (0, len(grouped)))
-        rows += [a[grouped], b[grouped], g, g]
-        columns += [g, g, a[grouped], b[grouped]]
-        entry += [less, more, less, more]
+        rows = [unknowns, a, b, a[grouped], b[grouped], g, g]
+        columns = [unknowns, b, a, g, g, a[grouped], b[grouped]]
+        entry = [unknowns + edges, edge, edge, less, more, less, more]
         place = np.concatenate(rows) * self.unknowns + np.concatenate(columns)
         sorted_ = np.argsort(place, kind="stable")
         cells, starts = np.unique(place[sorted_], return_index=True)
@@ -111,9 +111,27 @@ class Network:
         effects = np.bincount(self.group[pattern.grouped], shared, self.groups) + effect_weight
         signed = shared * self.sign[pattern.grouped]
         data = np.concatenate([-weight, held, effects, -signed, signed])[pattern.entry]
-        if pattern.starts is not None:
-            data = np.add.reduceat(data, pattern.starts)
-        return csr_array((data, pattern.indices, pattern.indptr), shape=shape)
+        return csr_array((np.add.reduceat(data, pattern.starts), pattern.indices, pattern.indptr), shape=shape)
+
+    @cached_property
+    def _neighbours(self) -> _Neighbours:
+        order, begins = counted_order(np.concatenate([self.first, self.second]), self.nodes)
+        node = np.concatenate([self.second, self.first]).astype(np.int32)[order]
+        return _Neighbours((order % max(len(self.first), 1)).astype(np.int32), node, begins)
+
+    def scaled(self, weight: Float64, effect_weight: Float64) -> Scaled:
+        """The normal equations, scaled to a unit diagonal."""
+        if self.groups:
+            matrix = self.normal_matrix(weight, effect_weight)
+            scale = _inverse_root(matrix.diagonal())
+            row = np.repeat(np.arange(self.unknowns), np.diff(matrix.indptr))
+            couplings = np.where(row == matrix.indices, 0.0, -scale[row] * matrix.data * scale[matrix.indices])
+            return Scaled(csr_array((couplings, matrix.indices, matrix.indptr), shape=matrix.shape), scale, walk=False)
+        held = np.bincount(self.first, weight, self.nodes) + np.bincount(self.second, weight, self.nodes)
+        scale = _inverse_root(held.astype(np.float64))
+        near = self._neighbours
+        couplings = (weight * scale[self.first] * scale[self.second])[near.edge]
+        return Scaled(csr_array((couplings, near.node, near.begins), shape=(self.nodes,) * 2), scale, walk=True)
 
     @cached_property
     def _incidence(self) -> csr_array:
@@ -125,6 +143,15 @@ class Network:
         columns = np.concatenate([np.arange(2 * edges) % max(edges, 1), grouped]).astype(np.int32)[order]
         values = np.concatenate([np.ones(edges), -np.ones(edges), self.sign[grouped]])[order]
         return csr_array((values, columns, indptr), shape=(self.unknowns, edges))
+
+    @cached_property
+    def noise(self) -> tuple[Floating, Floating]:
+        """Standard normal numbers for random right-hand sides, of edges (E, DRAWS) and effects (G, DRAWS): the same
+        ones whatever the weights, so that no estimate differs from the one before by chance."""
+        draw, draws = np.random.default_rng(0), DRAWS_WITH_GROUPS if self.groups else DRAWS
+        precision: Any = np.float64 if self.groups else np.float32
+        of_edges = draw.standard_normal((len(self.first), draws), dtype=precision)
+        return of_edges, draw.standard_normal((self.groups, draws), dtype=precision)
 
     def right_side(self, weighted: Floating, effects: Floating) -> Floating:
         """Transpose of the design times (E,) or (E, k) edge values, plus effect values (G,) or (G, k)."""
@@ -195,7 +222,6 @@ def solve(
     start: Float64 | None = None,
     uncertain: bool = True,
     tolerance: float = RELATIVE_RESIDUAL,
-    seed: int = 0,
 ) -> Solution:
     """Least squares over the network; `weight` (E,) and `effect_weight` (G,) are inverse variances.
 
@@ -203,44 +229,38 @@ def solve(
     covariance, or draws from it, come along. Isolated nodes stay at 0. Cost: dense O((V + G)^3) up to 700 unknowns,
     else O(E) an iteration.
     """
-    matrix = network.normal_matrix(weight, effect_weight)
     right = network.right_side(weight * z, np.zeros(network.groups))
     if network.unknowns <= DENSE_UNKNOWNS:
-        inverse = _grounded_inverse(network, matrix)
+        inverse = _grounded_inverse(network, network.normal_matrix(weight, effect_weight))
         exact = np.asarray(network.levelled(inverse @ right), dtype=np.float64)
         return Solution(exact, 1, _against_anchors(network, inverse), None)
-    found = partial(conjugate_gradients, matrix, right, start=start, tolerance=tolerance)
+    system = network.scaled(weight, effect_weight)
+    found = partial(conjugate_gradients, system, right, start=start, tolerance=tolerance)
     samples = None
     if uncertain:
-        (unknowns, iterations), samples = both(found, partial(_draws, network, matrix, weight, effect_weight, seed))
+        (unknowns, iterations), samples = both(found, partial(_draws, network, system, weight, effect_weight))
     else:
         unknowns, iterations = found()
-    diagonal = matrix.diagonal()
     local = None
     if network.groups == 0:
-        local = np.divide(1.0, diagonal, out=np.full(len(diagonal), np.inf), where=diagonal > 0)
+        scale = system.scale
+        local = np.where(scale > 0, scale**2, np.inf)
     return Solution(np.asarray(network.levelled(unknowns), dtype=np.float64), iterations, None, samples, local)
 
 
-def _draws(
-    network: Network, matrix: csr_array, weight: Float64, effect_weight: Float64, seed: int
-) -> NDArray[np.float32]:
+def _draws(network: Network, system: Scaled, weight: Float64, effect_weight: Float64) -> NDArray[np.float32]:
     """Draws from the unknowns' joint distribution (V + G, DRAWS).
 
     Without shared effects they are rough anyway, and single precision does. What all of a site's hosts share is a
     direction in which the system hardly resists, and which comes last in the iteration: that takes a tight tolerance.
     """
     precision: Any
-    precision, tolerance, draws = np.float32, 1e-2, DRAWS
-    if network.groups:
-        precision, tolerance, draws = np.float64, 1e-7, DRAWS_WITH_GROUPS
-    draw = np.random.default_rng(seed)
-    noise = draw.standard_normal((len(weight), draws), dtype=precision)
-    noise *= np.sqrt(weight).astype(precision)[:, None]
-    effects = draw.standard_normal((network.groups, draws), dtype=precision)
-    effects *= np.sqrt(effect_weight).astype(precision)[:, None]
+    precision, tolerance = (np.float64, 1e-7) if network.groups else (np.float32, 1e-2)
+    of_edges, of_effects = network.noise
+    noise = of_edges * np.sqrt(weight).astype(precision)[:, None]
+    effects = of_effects * np.sqrt(effect_weight).astype(precision)[:, None]
     right = np.asarray(network.right_side(noise, effects), dtype=precision)
-    found, _ = conjugate_gradients(matrix.astype(precision), right, tolerance=tolerance)
+    found, _ = conjugate_gradients(system.precisely(precision), right, tolerance=tolerance)
     return np.asarray(network.levelled(found), dtype=np.float32)
 
 
@@ -277,41 +297,7 @@ def _against_anchors(network: Network, inverse: Float64) -> Float64:
     return np.asarray(rows - np.where((at < network.nodes)[None, :], rows[:, anchor], 0.0))
 
 
-def conjugate_gradients(
-    matrix: csr_array, right: Floating, *, start: Floating | None = None, tolerance: float = RELATIVE_RESIDUAL
-) -> tuple[Floating, int]:
-    """Solve the singular, consistent system for a right side (n,), or several (n, k) at once; Jacobi preconditioner.
-
-    Returns the solution and the iterations used. Stops when every column's residual, in the preconditioner's norm,
-    is below `tolerance` of its right side's, or after 10 n iterations (reached only by hopeless input).
-    """
-    diagonal = matrix.diagonal()
-    inverse = np.divide(1.0, diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)
-    inverse = inverse.reshape(-1, *(1,) * (right.ndim - 1))
-    x = np.zeros_like(right) if start is None else start.copy()
-    residual = right - matrix @ x if start is not None else right.copy()
-    goal = tolerance**2 * _products(right, inverse * right)
-    direction = inverse * residual
-    energy = _products(residual, direction)
-    conditioned, moved = np.empty_like(direction), np.empty_like(direction)
-    iterations = 0
-    while (energy > goal).any() and iterations < 10 * len(right):
-        image = matrix @ direction
-        curvature = _products(direction, image)
-        step = np.divide(energy, curvature, out=np.zeros_like(energy), where=(curvature > 0) & (energy > goal))
-        x += np.multiply(step, direction, out=moved)
-        residual -= np.multiply(step, image, out=image)
-        np.multiply(inverse, residual, out=conditioned)
-        fresh = _products(residual, conditioned)
-        ratio = np.divide(fresh, energy, out=np.zeros_like(energy), where=energy > goal)
-        direction *= ratio
-        direction += conditioned
-        energy = np.where(energy > goal, fresh, energy)
-        iterations += 1
-    return x, iterations
-
-
-def _products(a: Floating, b: Floating) -> Floating:
-    """Inner product of (n,), or each column's of (n, k): () or (k,)."""
-    # Not by BLAS: for vectors of this size its threads wait for each other longer than they work.
-    return np.asarray(np.einsum("i...,i...->...", a, b))
+def _inverse_root(diagonal: Float64) -> Float64:
+    """Zero stays zero."""
+    root = np.sqrt(diagonal)
+    return np.divide(1.0, root, out=np.zeros_like(root), where=root > 0)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from networks import random_network
+from networks import plain_network, random_network
 
 from noonmark.collector import network as subject
-from noonmark.collector.network import Network, conjugate_gradients, solve
+from noonmark.collector.conjugate_gradients import conjugate_gradients
+from noonmark.collector.network import Network, solve
 
 
 def design(network: Network) -> np.ndarray:
@@ -82,7 +85,7 @@ def test_sampled_variances_of_a_large_network_are_right_within_their_promise(mon
     rng = np.random.default_rng(5)
     network = random_network(rng, nodes=200, edges=800, groups=4, islands=1)
     weight, effect_weight = 10.0 ** rng.uniform(-5, -3, 800), np.full(4, 1e-5)
-    found = solve(network, np.zeros(800), weight, effect_weight, seed=1)
+    found = solve(network, np.zeros(800), weight, effect_weight)
     assert found.covariance is None
     rows = np.arange(200)
     against = network.anchor[network.component]
@@ -198,15 +201,41 @@ def test_fitted_is_the_designs_own_product() -> None:
 def test_conjugate_gradients_solve_many_right_sides_alike() -> None:
     rng = np.random.default_rng(11)
     network = random_network(rng, nodes=60, edges=150, groups=0, islands=1)
-    matrix = network.normal_matrix(rng.uniform(0.5, 2, 150), np.empty(0))
+    weight, nothing = rng.uniform(0.5, 2, 150), np.empty(0)
+    matrix, system = network.normal_matrix(weight, nothing), network.scaled(weight, nothing)
     right = rng.normal(size=(60, 5))
     right -= right.mean(axis=0)
-    together, _ = conjugate_gradients(matrix, right)
+    together, _ = conjugate_gradients(system, right)
     for column in range(5):
-        alone, _ = conjugate_gradients(matrix, right[:, [column]])
+        alone, _ = conjugate_gradients(system, right[:, [column]])
         difference = together[:, column] - alone[:, 0]
         assert difference - difference.mean() == pytest.approx(np.zeros(60), abs=1e-6)
         assert matrix @ together[:, column] == pytest.approx(right[:, column], abs=1e-6)
+
+
+@pytest.mark.parametrize("pairs", [[(k, (k + 1) % 60) for k in range(60)], [(k, k + 1) for k in range(59)]])
+def test_conjugate_gradients_where_no_ring_is_odd(pairs: list[tuple[int, int]]) -> None:
+    """There the couplings have the eigenvalue -1, to which two whole steps of Jacobi's would be blind."""
+    network = plain_network(60, pairs)
+    system = network.scaled(np.ones(len(pairs)), np.empty(0))
+    right = np.where(np.arange(60) % 2, 1.0, -1.0)
+    assert np.linalg.eigvalsh(system.couplings.toarray())[0] == pytest.approx(-1.0)
+    found, iterations = conjugate_gradients(system, right)
+    matrix = network.normal_matrix(np.ones(len(pairs)), np.empty(0))
+    assert matrix @ found == pytest.approx(right, abs=1e-6)
+    assert iterations <= 60
+
+
+def test_two_steps_save_iterations_and_change_nothing_else() -> None:
+    rng = np.random.default_rng(12)
+    network = random_network(rng, nodes=400, edges=1600, groups=0, islands=1)
+    system = network.scaled(10.0 ** rng.uniform(-1, 1, 1600), np.empty(0))
+    right = rng.normal(size=400)
+    right -= right.mean()
+    once, many = conjugate_gradients(replace(system, walk=False), right)
+    twice, few = conjugate_gradients(system, right)
+    assert few < 0.7 * many
+    assert twice - twice.mean() == pytest.approx(once - once.mean(), abs=1e-6)
 
 
 def test_an_anchor_that_hardly_holds_spoils_nothing() -> None:
