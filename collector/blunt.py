@@ -28,8 +28,9 @@ def bluntness(walls: Walls, slope: Float64) -> float:
     Only as far as it is clear by one standard uncertainty: few walls tell little of a shape.
     """
     rows = slice(None, None, max(1, len(slope) // SAMPLE))
-    upper = (walls.upper_ns - slope[:, None] * walls.upper_s)[rows]
-    lower = (slope[:, None] * walls.lower_s - walls.lower_ns)[rows]
+    some, slope = walls.rows(rows), slope[rows, None]
+    upper = some.upper_ns - slope * some.upper_s
+    lower = slope * some.lower_s - some.lower_ns
     heights = np.concatenate([upper, lower])
     count = np.isfinite(heights).sum(axis=1)
     points = int(np.bincount(count).argmax()) if len(count) else 0

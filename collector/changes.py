@@ -65,18 +65,21 @@ class Ends:
     nodes: int
 
 
-def find_changes(
-    walls: Walls, slope: Float64, ends: Ends, blameless: int, slots: Slots | None = None, crooked: Sequence[int] = ()
-) -> list[Change]:
-    """Every node that changed within the window, by its clearest change.
+@dataclass(frozen=True, slots=True)
+class Middles:
+    """What P paths show one by one."""
 
-    `slope` (P,) is each path's own, ppb, and `slots` the middles less it, if they are at hand. Where only two hosts
-    can have done it, `blameless` (the reference's node) has not. Of `crooked` nodes it is known that they did not run
-    straight, and only asked when and how they changed.
-    """
-    slots = slots or slot_middles(walls, slope)
+    slots: Slots
+    """Less each path's own slope."""
+    unsteady: Bool
+    """(P,) whether the middles show a change."""
+
+
+def middles_of(walls: Walls, slope: Float64) -> Middles:
+    """`slope` (P,) is each path's own, ppb."""
+    slots = slot_middles(walls, slope)
     if len(slots.seconds) < FEWEST_SLOTS:
-        return []
+        return Middles(slots, np.zeros(len(slope), dtype=bool))
     trials = _trials(slots.seconds)
 
     def work(rows: slice) -> tuple[Bool]:
@@ -84,6 +87,28 @@ def find_changes(
         return (_best(series, trials, _noise(series)).certainty > UNSTEADY,)
 
     (unsteady,) = by_rows(work, len(slope))
+    return Middles(slots, unsteady)
+
+
+def find_changes(
+    walls: Walls,
+    slope: Float64,
+    ends: Ends,
+    blameless: int,
+    middles: Middles | None = None,
+    crooked: Sequence[int] = (),
+) -> list[Change]:
+    """Every node that changed within the window, by its clearest change.
+
+    `slope` (P,) is each path's own, ppb, and `middles` what `middles_of` says, if it is at hand. Where only two hosts
+    can have done it, `blameless` (the reference's node) has not. Of `crooked` nodes it is known that they did not run
+    straight, and only asked when and how they changed.
+    """
+    middles = middles or middles_of(walls, slope)
+    slots, unsteady = middles.slots, middles.unsteady
+    if len(slots.seconds) < FEWEST_SLOTS:
+        return []
+    trials = _trials(slots.seconds)
     changes = []
     by_node, begins = _paths_of_nodes(ends)
     suspects = _suspects(unsteady, ends, blameless, by_node, begins)

@@ -153,8 +153,10 @@ def fit_drift(
     def learn(residual: Float64, _whole: Float64, factor: Float64, leverage: float) -> tuple[Float64, Float64]:
         freedom = len(residual) * (1.0 - leverage)
         ratio = (residual / np.sqrt(variance * max(1.0 - leverage, 1e-3)))[paths]
+        some = slice(None, None, max(1, len(ratio) // SAMPLE))
+        believed = ratio[some][factor[paths][some] > DOUBTED]
         scaled = variance.copy()
-        scaled[paths] *= _scale(ratio[factor[paths] > DOUBTED]) ** (2 * freedom / (freedom + PRIOR_FREEDOM))
+        scaled[paths] *= _scale(believed) ** (2 * freedom / (freedom + PRIOR_FREEDOM))
         return scaled, np.empty(0)
 
     return robust_fit(network, slope, (variance, np.empty(0)), learn, start=start, uncertain=uncertain)

@@ -137,7 +137,7 @@ def bad_paths(survey: Survey) -> Bool:
     fit = survey.fit
     spread = _spread(survey)
     ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second]
-    slots = survey.slots
+    slots = survey.middles.slots
     width = float(slots.seconds[1] - slots.seconds[0]) if len(slots.seconds) > 1 else 0.0
     tolerance = ticks + SPREADS * spread + width * STEERING_PPB
     crossed = (slots.round_trip < -tolerance[:, None]).sum(axis=1)
@@ -387,9 +387,10 @@ def _lost(survey: Survey, host: int, others: int) -> Finding:
 def silent_hosts(survey: Survey) -> Bool:
     """Hosts (H,) of which nothing was heard for a good part of the window, and longer than is usual with them."""
     newest, span = newest_s(survey), survey.fit.window.span_s
-    probes = np.zeros(survey.anchors.hosts)
-    for ends in (survey.pairing.first, survey.pairing.second):
-        np.add.at(probes, ends, survey.pairing.probes)
+    probes = sum(
+        np.bincount(ends, survey.pairing.probes, survey.anchors.hosts)
+        for ends in (survey.pairing.first, survey.pairing.second)
+    )
     usual = span / np.maximum(probes, 1.0)
     silence = np.maximum(max(STALE_SHARE * span, LEAST_SILENCE_S), MISSED * usual)
     limit = -silence + min(float(np.max(newest)), 0.0)

@@ -303,7 +303,7 @@ def changes_in(survey: Survey) -> list[Change]:
     odd = np.flatnonzero(bends.clear & (np.abs(bends.bend) > ODD * bends.at_most))
     crooked = odd.tolist() if len(odd) <= MOST_ODD else []
     blameless = survey.anchors.reference
-    return find_changes(survey.walls, survey.fit.corridor.slope, where, blameless, survey.slots, crooked)
+    return find_changes(survey.walls, survey.fit.corridor.slope, where, blameless, survey.middles, crooked)
 
 
 def small_changes_in(survey: Survey) -> list[Change]:

@@ -7,6 +7,7 @@ from functools import partial
 
 import numpy as np
 
+from noonmark.collector.changes import Middles, middles_of
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
@@ -14,7 +15,6 @@ from noonmark.collector.frames import NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, corridor_of, fit_lines
 from noonmark.collector.pairing import NEVER, OuterStamps, Pairing, outer_stamps, pair_up, rough_paths
 from noonmark.collector.rowwise import later
-from noonmark.collector.slots import Slots, slot_middles
 from noonmark.collector.stampquality import stamp_uncertainty
 
 MOST_PASSES = 4
@@ -44,8 +44,8 @@ class Survey:
     """(H,) each clock's granularity."""
     stamp_uncertainty_ns: Float64
     """(H,) what the way of stamping adds to a host's standard uncertainty."""
-    slots: Slots
-    """Each path's middles less its own slope, as the search for changes and for contradictions reads them."""
+    middles: Middles
+    """What each path shows by itself, as the search for changes and for contradictions reads it."""
 
     @property
     def first(self) -> Int64:
@@ -88,7 +88,7 @@ def survey_window(
         walls, when = raise_walls(limits, *_extent(pairing, stamps, frames), slots)
         corridor = corridor_of(walls)
         # A start that was warm is likely to need no other pass.
-        middles = later(partial(slot_middles, walls, corridor.slope)) if warm else None
+        middles = later(partial(middles_of, walls, corridor.slope)) if warm else None
         fit = fit_lines(walls, *ends, anchors, frames, tick, corridor=corridor, bent=bent)
         if warm and pass_ == 0 and float(np.abs(fit.offset_ns).max()) > STRAYED_NS:
             # A clock was set: what its old frame says of the time of its probes, and of the asked instant, is wrong.
@@ -101,7 +101,7 @@ def survey_window(
             break
         frames = frames.moved(fit.offset_ns, drift)
     stamped = stamp_uncertainty(probes)
-    found = middles() if middles else slot_middles(walls, corridor.slope)
+    found = middles() if middles else middles_of(walls, corridor.slope)
     return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, found)
 
 
