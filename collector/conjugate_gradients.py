@@ -41,6 +41,12 @@ class Scaled:
         return Scaled(self.couplings.astype(precision), self.scale.astype(precision), self.walk)
 
 
+def inverse_root(diagonal: Float64) -> Float64:
+    """Scale of a diagonal (n,); 0 stays 0."""
+    root = np.sqrt(diagonal)
+    return np.divide(1.0, root, out=np.zeros_like(root), where=root > 0)
+
+
 def conjugate_gradients(
     system: Scaled, right: Floating, *, start: Floating | None = None, tolerance: float = RELATIVE_RESIDUAL
 ) -> tuple[Floating, int]:

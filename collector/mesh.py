@@ -16,6 +16,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
+from noonmark.collector.conjugate_gradients import Scaled, conjugate_gradients, inverse_root
 from noonmark.collector.estimate import UNBOUNDED_NS, Bool, Float64, Int32, Int64, Reference
 from noonmark.collector.limits import certain_limits, constraints, levelled
 from noonmark.collector.network import Network
@@ -147,42 +148,23 @@ class Mesh:
             effect = np.ones(groups)
             inside = group[:paths] >= 0
             effect[group[:paths][inside]] = np.maximum(self.effect_ns2[inside], 1.0)
-            matrix = network.normal_matrix(weight, 1.0 / effect)
+            system = network.scaled(weight, 1.0 / effect)
         else:
             held = np.bincount(graph.first, weight, graph.nodes) + np.bincount(graph.second, weight, graph.nodes)
-            matrix = graph.matrix(-weight, -weight, held.astype(np.float64))
+            scale = inverse_root(held.astype(np.float64))
+            coupling = weight * scale[graph.first] * scale[graph.second]
+            system = Scaled(graph.matrix(coupling, coupling, np.zeros(graph.nodes)), scale, walk=True)
         ends = zip(a.tolist(), b.tolist(), strict=True)
-        return np.array([_resistance(matrix, one, other, tolerance) for one, other in ends])
+        return np.array([_resistance(system, one, other, tolerance) for one, other in ends])
 
 
-def _resistance(matrix: csr_array, a: int, b: int, tolerance: float) -> float:
-    """Effective resistance between two nodes: by conjugate gradients, whose steps add up to it (Hestenes and Stiefel
-    1952, theorem 6:1), so that the solution itself is not needed."""
-    diagonal = matrix.diagonal()
-    inverse = np.divide(1.0, diagonal, out=np.zeros_like(diagonal), where=diagonal > 0)
-    residual = np.zeros(len(diagonal))
-    residual[a] += 1.0
-    residual[b] -= 1.0
-    direction = inverse * residual
-    energy = float(np.einsum("i,i", residual, direction))
-    goal, found = tolerance**2 * energy, 0.0
-    for _ in range(10 * len(residual)):
-        if energy <= goal:
-            break
-        image = matrix @ direction
-        curvature = float(np.einsum("i,i", direction, image))
-        if curvature <= 0.0:
-            break
-        step = energy / curvature
-        found += step * energy
-        image *= step
-        residual -= image
-        conditioned = inverse * residual
-        fresh = float(np.einsum("i,i", residual, conditioned))
-        direction *= fresh / energy
-        direction += conditioned
-        energy = fresh
-    return found
+def _resistance(system: Scaled, a: int, b: int, tolerance: float) -> float:
+    """Effective resistance between two nodes: what a unit current from one to the other raises it by."""
+    current = np.zeros(len(system.scale))
+    current[a] += 1.0
+    current[b] -= 1.0
+    potential, _ = conjugate_gradients(system, current, tolerance=tolerance)
+    return float(potential[a] - potential[b])
 
 
 def mesh(

@@ -20,7 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from noonmark.collector.conjugate_gradients import RELATIVE_RESIDUAL, Floating, Scaled, conjugate_gradients
+from noonmark.collector.conjugate_gradients import (
+    RELATIVE_RESIDUAL,
+    Floating,
+    Scaled,
+    conjugate_gradients,
+    inverse_root,
+)
 from noonmark.collector.estimate import Float64, Int32, Int64
 from noonmark.collector.ordering import counted_order
 from noonmark.collector.rowwise import both
@@ -123,12 +129,12 @@ class Network:
         """The normal equations, scaled to a unit diagonal."""
         if self.groups:
             matrix = self.normal_matrix(weight, effect_weight)
-            scale = _inverse_root(matrix.diagonal())
+            scale = inverse_root(matrix.diagonal())
             row = np.repeat(np.arange(self.unknowns), np.diff(matrix.indptr))
             couplings = np.where(row == matrix.indices, 0.0, -scale[row] * matrix.data * scale[matrix.indices])
             return Scaled(csr_array((couplings, matrix.indices, matrix.indptr), shape=matrix.shape), scale, walk=False)
         held = np.bincount(self.first, weight, self.nodes) + np.bincount(self.second, weight, self.nodes)
-        scale = _inverse_root(held.astype(np.float64))
+        scale = inverse_root(held.astype(np.float64))
         near = self._neighbours
         couplings = (weight * scale[self.first] * scale[self.second])[near.edge]
         return Scaled(csr_array((couplings, near.node, near.begins), shape=(self.nodes,) * 2), scale, walk=True)
@@ -295,9 +301,3 @@ def _against_anchors(network: Network, inverse: Float64) -> Float64:
     # Effects have no anchor: only nodes are moved.
     rows = inverse - np.where((at < network.nodes)[:, None], inverse[anchor], 0.0)
     return np.asarray(rows - np.where((at < network.nodes)[None, :], rows[:, anchor], 0.0))
-
-
-def _inverse_root(diagonal: Float64) -> Float64:
-    """Zero stays zero."""
-    root = np.sqrt(diagonal)
-    return np.divide(1.0, root, out=np.zeros_like(root), where=root > 0)
