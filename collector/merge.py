@@ -3,6 +3,11 @@
 Every log is drawn block by block. Records whose place lies before the horizon (the place up to which all logs have been
 drawn) can be put in order; of these, as many are passed on as end at a boundary that nothing still to come can undo, so
 that a group of open order comes whole. A group too large to be held comes in parts.
+
+What comes out does not depend on where blocks and stretches end: records of one place stand in the order of their logs,
+and how far an event reaches (`order_groups`) follows from its own time alone. Three things are known only from what has
+been read, and may come out otherwise in larger blocks: a group too large to be held, the hosts that a log of many names
+later, and readings that a clock set back has shown twice.
 """
 
 from __future__ import annotations
@@ -17,13 +22,11 @@ from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.clock_table import NoKnowledge
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, UInt8
 from noonmark.collector.merge_source import NO_MORE, Records, Source
-from noonmark.collector.order_groups import half_reaches, uncut, with_open_steps
+from noonmark.collector.order_groups import Reaches, uncut, with_open_steps
 from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
 STRETCH = 16_384
 """Records put in order at once, at least, while logs go on: enough to hide the cost of each call."""
-AWHILE_NS = 60 * 10**9
-"""How far two hosts can be open to each other is looked up so often."""
 MOST_HELD = 200_000
 """Records held back for the sake of one group."""
 
@@ -125,20 +128,30 @@ class Merge:
         self.most_held = most_held
         self.counts = MergeCounts()
         self._last: Records | None = None
-        self._reaches: tuple[tuple[int, int, int], Int64] | None = None
+        self._reaches = Reaches(knowledge, likely)
         self._held = False
 
     def stretches(self) -> Iterator[MergedRecords]:
         """The merged stream, stretch by stretch. What drawing from a log raises passes through."""
         while True:
-            horizon = min((source.horizon_ns for source in self.sources), default=NO_MORE)
-            ready = [source.ready(horizon) for source in self.sources]
+            behind = min(self.sources, key=lambda source: source.horizon_ns, default=None)
+            horizon = NO_MORE if behind is None else behind.horizon_ns
+            # A record at the horizon itself has to wait for those of the same place in the logs before its own.
+            ready = [source.ready(horizon, behind is None or source.number <= behind.number) for source in self.sources]
             if horizon != NO_MORE and sum(ready) < self.stretch:
-                self._draw_further(horizon)
+                self._draw_further(behind)
             elif not any(ready):
                 return
             elif (found := self._next(horizon, ready)) is not None:
                 yield found
+            else:
+                self._draw_further(behind)
+
+    @staticmethod
+    def _draw_further(behind: Source | None) -> None:
+        """Move the horizon on: draw from the log that holds it back."""
+        if behind is not None:
+            behind.draw()
 
     def _next(self, horizon: int, ready: list[int]) -> MergedRecords | None:
         """What is ready, in order, up to the last boundary that stands; None if more must be drawn to find one."""
@@ -146,14 +159,10 @@ class Merge:
             [part for source, count in zip(self.sources, ready, strict=True) for part in source.first(count)]
         )
         records = records.rows(np.argsort(records.key, kind="stable"))
-        held, reach = self._groups(records, horizon)
-        settled = len(records)
-        if horizon != NO_MORE and reach is not None:
-            boundaries = np.flatnonzero(~np.append(held, records.key[-1] + reach > horizon - reach))
-            settled = int(boundaries[-1]) if len(boundaries) else 0
-            if settled == 0 and sum(source.pending() for source in self.sources) < self.most_held:
-                self._draw_further(horizon)
-                return None
+        held, boundaries = self._groups(records, horizon)
+        settled = int(boundaries[-1]) if len(boundaries) else 0
+        if settled == 0 and sum(source.pending() for source in self.sources) < self.most_held:
+            return None
         held_after = settled == 0
         settled = settled or len(records)
         if settled < len(records):
@@ -163,42 +172,29 @@ class Merge:
             source.consume(int(passed_on[source.number]))
         return self._judged(records, held, held_after)
 
-    def _draw_further(self, horizon: int) -> None:
-        """Move the horizon on: draw from the logs that hold it back."""
-        for source in self.sources:
-            if source.horizon_ns == horizon and not source.exhausted:
-                source.draw()
-
-    def _groups(self, records: Records, horizon: int) -> tuple[Bool, int | None]:
-        """(held together with the one before, furthest reach); no reach where no group is possible."""
+    def _groups(self, records: Records, horizon: int) -> tuple[Bool, Int64]:
+        """(held together with the one before, before which of them a boundary stands; the last may lie behind all)."""
         held = np.zeros(len(records), np.bool_)
-        held[0] = self._held
-        wide = self._wide(records)
-        rows = slice(None) if records.known.all() else np.flatnonzero(records.known)
-        host, key = records.host[rows], records.key[rows]
-        if wide is None or not len(key):
-            return held, None
-        reach = wide[host] + records.resolution_ns[rows] // 2 + 1
-        furthest = int(reach.max())
-        following = None if horizon == NO_MORE else horizon - furthest
-        held[rows] = uncut(key - reach, key + reach, host, following_ns=following)
-        held[0] = self._held
-        return held, furthest
-
-    def _wide(self, records: Records) -> Int64 | None:
-        """Half-reach of each host met so far, as it is about now; None while there is but one."""
+        all_known = bool(records.known.all())
+        rows = np.arange(len(records)) if all_known else np.flatnonzero(records.known)
+        chosen = slice(None) if all_known else rows
         known_as = np.array(self.known_as, np.int32)
-        met = np.flatnonzero(known_as >= 0)
-        if len(met) < 2:
-            return None
-        first, last = (int(end) // AWHILE_NS for end in (records.reference_ns.min(), records.reference_ns.max()))
-        when = (len(known_as), first, last)
-        if self._reaches is None or self._reaches[0] != when:
-            instants = [first * AWHILE_NS, (last + 1) * AWHILE_NS]
-            wide = np.zeros(len(known_as), np.int64)
-            wide[met] = half_reaches(known_as[met], instants, self.knowledge, self.likely)
-            self._reaches = when, wide
-        return self._reaches[1]
+        coarsest = max(source.coarsest_ns for source in self.sources)
+        wide = self._reaches.of(known_as, records.host[chosen], records.reference_ns[chosen], horizon)
+        stands = np.ones(len(rows) + 1, np.bool_)
+        if wide is not None and len(rows):
+            reach = wide.own + records.resolution_ns[chosen] // 2 + 1
+            key = records.key[chosen]
+            upper = key + reach
+            following = None if horizon == NO_MORE else horizon - (wide.to_come + coarsest // 2 + 1)
+            found = uncut(key - reach, upper, records.host[chosen], following_ns=following)
+            held[rows] = found
+            stands[:-1] = ~found
+            stands[-1] = following is None or int(upper.max()) <= following
+        held[0] = self._held
+        # Records of unknown clocks bound nothing: one may lie between two that are held together.
+        place = np.arange(len(records) + 1)
+        return held, np.flatnonzero(stands[place if all_known else np.searchsorted(rows, place)])
 
     def _judged(self, records: Records, held: Bool, held_after: bool) -> MergedRecords:
         at_start = self._last is None

@@ -108,6 +108,7 @@ class Source:
         self.number = number
         self.window_ns = window_ns
         self.late = 0
+        self.coarsest_ns = 1
         self.exhausted = False
         self._parts: list[Records] = []
         self._blocks = blocks
@@ -130,12 +131,13 @@ class Source:
         """Records drawn and not yet passed on."""
         return sum(len(part) for part in self._parts)
 
-    def ready(self, horizon_ns: int) -> int:
-        """How many of them have a place up to a horizon."""
+    def ready(self, horizon_ns: int, at_it: bool) -> int:
+        """How many of them have a place before a horizon, or at it."""
+        beyond = horizon_ns + 1 if at_it else horizon_ns
         count = 0
         for part in self._parts:
-            if int(part.key[-1]) > horizon_ns:
-                return count + int(np.searchsorted(part.key, horizon_ns, side="right"))
+            if int(part.key[-1]) >= beyond:
+                return count + int(np.searchsorted(part.key, beyond))
             count += len(part)
         return count
 
@@ -145,13 +147,14 @@ class Source:
         if block is None:
             self.exhausted = True
             return
+        self.coarsest_ns = max(self.coarsest_ns, int(block.resolution_ns.max()))
         fresh = self._placed(block)
         if self.window_ns:
             joined = Records.joined([*self._parts, self._clamped(fresh)])
             self._parts = [joined.rows(np.argsort(joined.key, kind="stable"))]
         else:
             self._parts.append(fresh)
-        self._horizon = max(self._horizon, int(self._parts[-1].key[-1]) - self.window_ns)
+            self._horizon = int(fresh.key[-1])
 
     def first(self, count: int) -> list[Records]:
         """The first so many of what is pending, in pieces."""
@@ -171,10 +174,11 @@ class Source:
             self._parts[0] = self._parts[0].rows(slice(count, len(self._parts[0])))
 
     def _clamped(self, fresh: Records) -> Records:
-        """Place what comes too late as early as can still be."""
-        late = fresh.key < self._horizon
-        self.late += int(late.sum())
-        np.maximum(fresh.key, self._horizon, out=fresh.key)
+        """Place what comes later than the window allows, after what stands before it, as early as can still be."""
+        horizons = np.maximum.accumulate(np.append(self._horizon, fresh.key - self.window_ns))
+        self.late += int(np.count_nonzero(fresh.key < horizons[:-1]))
+        np.maximum(fresh.key, horizons[:-1], out=fresh.key)
+        self._horizon = int(horizons[-1])
         return fresh
 
     def _placed(self, block: RecordBlock) -> Records:

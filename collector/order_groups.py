@@ -13,9 +13,11 @@ and are marked each by itself instead.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from noonmark.collector.clock_knowledge import ClockKnowledge
+from noonmark.collector.clock_knowledge import LATEST_NS, ClockKnowledge
 from noonmark.collector.estimate import Bool, Int32, Int64, UInt8
 from noonmark.collector.verdicts import Certainty
 
@@ -24,18 +26,73 @@ MOST_HOSTS = 300
 """Beyond, the widest distance is taken over all hosts at once."""
 
 
-def half_reaches(hosts: Int32, at_ns: list[int], knowledge: ClockKnowledge, likely: float) -> Int64:
-    """How far each of some hosts can be open to any other of them, halved; as wide as at any of the instants given."""
+AWHILE_NS = 60 * 10**9
+"""How far hosts can be open to each other is looked up so often, while logs are read ..."""
+PAIRS_A_WHILE = 256
+"""... or, where these are more pairs, less often."""
+PAIRS_AT_ONCE = 1 << 18
+
+
+def half_reaches(hosts: Int32, at_ns: Int64, knowledge: ClockKnowledge, likely: float) -> Int64:
+    """(instants, hosts): how far each of some hosts can be open to any other of them then, halved."""
     from scipy.special import ndtri  # here, as it takes long to load
 
-    wide = np.zeros(len(hosts), np.int64)
-    partners = hosts if len(hosts) <= MOST_HOSTS else hosts[:: len(hosts) // MOST_HOSTS + 1]
-    for instant in at_ns:
-        a, b = (grid.ravel() for grid in np.meshgrid(hosts, partners, indexing="ij"))
-        sigma = knowledge.difference_uncertainty(a, b, np.full(len(a), instant)).reshape(len(hosts), -1)
-        finite = np.where(np.isfinite(sigma), sigma, 0.0).max(axis=1)
-        wide = np.maximum(wide, np.ceil(finite * ndtri(likely) / 2).astype(np.int64))
+    partners = _partners(hosts)
+    a, b = (grid.ravel() for grid in np.meshgrid(hosts, partners, indexing="ij"))
+    wide = np.zeros((len(at_ns), len(hosts)), np.int64)
+    at_once = max(1, PAIRS_AT_ONCE // len(a))
+    for begin in range(0, len(at_ns), at_once):
+        instants = at_ns[begin : begin + at_once]
+        count = len(instants)
+        sigma = knowledge.difference_uncertainty(np.tile(a, count), np.tile(b, count), np.repeat(instants, len(a)))
+        finite = np.where(np.isfinite(sigma), sigma, 0.0).reshape(count, len(hosts), -1).max(axis=2)
+        wide[begin : begin + count] = np.ceil(finite * ndtri(likely) / 2)
     return wide
+
+
+def _partners(hosts: Int32) -> Int32:
+    return hosts if len(hosts) <= MOST_HOSTS else hosts[:: len(hosts) // MOST_HOSTS + 1]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How far events reach, their resolutions left out."""
+
+    own: Int64
+    """Of each event."""
+    to_come: int
+    """Of any that comes at the horizon or soon after it."""
+
+
+class Reaches:
+    """How far events of a merge reach, which follows from their hosts and times, not from which are asked about."""
+
+    def __init__(self, knowledge: ClockKnowledge, likely: float) -> None:
+        self._knowledge = knowledge
+        self._likely = likely
+
+    def of(self, known_as: Int32, host: Int32, reference_ns: Int64, horizon_ns: int) -> Reach | None:
+        """Of events of known hosts, N rows; None while fewer than two hosts are known.
+
+        `known_as[host]` is a host's position in the knowledge, -1 if it does not know it.
+        """
+        met = np.flatnonzero(known_as >= 0)
+        if len(met) < 2 or not len(host):
+            return None
+        hosts = known_as[met]
+        awhile = AWHILE_NS * max(1, len(hosts) * len(_partners(hosts)) // PAIRS_A_WHILE)
+        number = reference_ns // awhile
+        turns = np.flatnonzero(number[1:] != number[:-1]) + 1
+        last = min(horizon_ns, int(reference_ns.max())) // awhile
+        numbers = np.unique([*number[np.append(0, turns)].tolist(), last, last + 1])
+        # As wide as at the ends of this while, of the one before and of the next: so far two neighbours may be apart.
+        ends, place = np.unique(numbers[:, None] + np.arange(-1, 3), return_inverse=True)
+        instants = np.clip(ends, -LATEST_NS // awhile + 1, LATEST_NS // awhile) * awhile
+        found = half_reaches(hosts, instants, self._knowledge, self._likely)
+        wide = np.zeros((len(numbers), len(known_as)), np.int64)
+        wide[:, met] = found[place.reshape(len(numbers), -1)].max(axis=1)
+        row = np.searchsorted(numbers, number) if len(turns) else int(np.searchsorted(numbers, number[0]))
+        return Reach(wide.ravel().take(row * len(known_as) + host), int(wide[np.searchsorted(numbers, last) :].max()))
 
 
 def uncut(lower: Int64, upper: Int64, host: Int32, *, following_ns: int | None = None) -> Bool:
@@ -111,9 +168,9 @@ def open_groups(
     present = np.flatnonzero(met[:-1]).astype(np.int32)
     if len(present) < 2:
         return group
-    some = [int(keys[0]), int(keys[len(keys) // 2]), int(keys[-1])]
+    some = keys[[0, len(keys) // 2, -1]]
     wide = np.zeros(int(present[-1]) + 1, np.int64)
-    wide[present] = half_reaches(present, some, knowledge, likely)
+    wide[present] = half_reaches(present, some, knowledge, likely).max(axis=0)
     if host.min() >= 0:
         group[:] = number_groups(with_open_steps(held_together(host, keys, resolution_ns, wide), certainty))
     else:

@@ -125,31 +125,33 @@ class PairTable:
             self._lines.uncertainty(first, interval, at_ns), self._lines.uncertainty(second, interval, at_ns)
         )
         if self.source is not None:
-            self._tighten_uncertainty(first, second, interval, found)
+            self._tighten_uncertainty(first, second, found)
         found[first == second] = 0.0
         found[unknown] = np.inf
         return found
 
-    def _tighten_uncertainty(self, a: Int64, b: Int64, interval: Int64, found: Float64) -> None:
+    def _tighten_uncertainty(self, a: Int64, b: Int64, found: Float64) -> None:
         """Multiply what was found from two hosts' own numbers by how much better the pair itself is known.
 
-        That share is asked for once for each pair, about the middle of the times first asked about: it depends on where
-        the two are in the network, which changes little, while their own uncertainties follow the time.
+        That share is asked for once for each pair, in the middle of the knots at which both are known: it depends on
+        where the two are in the network, which changes little, while their own uncertainties follow the time.
         """
         code = np.where(a > b, b * self._hosts + a, a * self._hosts + b)
         row = self._share_rows.find(code)
         if len(row) and row.min() < 0:
-            knot = int(np.clip(np.median(interval), 1, len(self._original))) - 1
             fresh = np.unique(code[row < 0])
             self._share_rows.add(fresh)
-            self._share = np.append(self._share, [self._share_of(value, knot) for value in fresh.tolist()])
+            self._share = np.append(self._share, [self._share_of(value) for value in fresh.tolist()])
             row = self._share_rows.find(code)
         found *= self._share[row]
 
-    def _share_of(self, code: int, knot: int) -> float:
+    def _share_of(self, code: int) -> float:
         a, b = divmod(code, self._hosts)
-        known = np.flatnonzero(self._original >= 0)
-        nearest = int(known[np.argmin(np.abs(known - knot))])
+        both = np.isfinite(self._lines.uncertainty_base_ns[[a, b], 1:]).all(axis=0)
+        known = np.flatnonzero((self._original >= 0) & both)
+        if not len(known):
+            return 1.0
+        nearest = int(known[len(known) // 2])
         at_ns = self._lines.at_ns[nearest : nearest + 1]
         interval = np.array([nearest + 1])
         own = [self._lines.uncertainty(np.array([host]), interval, at_ns)[0] for host in (a, b)]
