@@ -16,6 +16,7 @@ from noonmark.collector.jumps import without_jumps
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.nearby import nearby
 from noonmark.collector.odds import doubted, outvoted, seconds_lead, strained, torn_between
+from noonmark.collector.recalled import recall
 from noonmark.collector.rows import choose, of_current_epochs, usable
 from noonmark.collector.settle import settle
 from noonmark.collector.stampquality import granularity
@@ -76,7 +77,8 @@ def step(
         fit = partial(
             survey_window, anchors=anchors, tick_ns=tick, at_ns=at_ns, previous=previous, slots=settings.slots
         )
-        settled = settle(rows, fit)
+        again = recall(rows, anchors, tick, at_ns=at_ns, previous=previous, slots=settings.slots)
+        settled = settle(rows, fit, again)
         if len(accused) + len(dropped) == MOST_SUSPECTS:
             break
         believed = tuple(one for one in declared if one not in dropped)

@@ -9,10 +9,12 @@ from typing import Protocol
 import numpy as np
 
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
-from noonmark.collector.estimate import Bool, Float64, ProbeColumns
+from noonmark.collector.edges import Points
+from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS
 from noonmark.collector.joint_steps import Fitted, joint_steps
 from noonmark.collector.ramps import NEAR_SECOND_NS
+from noonmark.collector.recalled import Recalled
 from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import both
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
@@ -78,16 +80,20 @@ class Fit(Protocol):
         """See `survey_window`."""
 
 
-def settle(probes: ProbeColumns, fit: Fit) -> Settled:
-    """Fit, look for changes, keep of each changed host the records on the asked instant's side, and fit again."""
-    survey = fit(probes)
-    nodes = survey.anchors.hosts + 1
+def settle(probes: ProbeColumns, fit: Fit, recalled: Recalled | None = None) -> Settled:
+    """Fit, look for changes, keep of each changed host the records on the asked instant's side, and fit again.
+
+    What is `recalled` of these probes is cut before the first fit.
+    """
+    nodes = len(probes.hosts) + 1
     low, high = np.full(nodes, -np.inf), np.full(nodes, np.inf)
+    survey, found = _first_fit(probes, fit, recalled, low, high)
     at_first = _look(survey)
     seen: _Seen | None = at_first
-    found = [change for change in at_first.loud if _jumped(change)]
-    if found:
-        _narrow(low, high, found)
+    jumped = [change for change in at_first.loud if _jumped(change)]
+    found += jumped
+    if jumped:
+        _narrow(low, high, jumped)
         keep = _kept(survey, low, high)
         if keep.any():
             survey = fit(choose(survey.probes, keep))
@@ -131,6 +137,26 @@ def settle(probes: ProbeColumns, fit: Fit) -> Settled:
     )
 
 
+def _first_fit(
+    probes: ProbeColumns, fit: Fit, recalled: Recalled | None, low: Float64, high: Float64
+) -> tuple[Survey, list[Change]]:
+    """The window without what lies beyond changes that are recalled, and these; narrows `low` and `high` (V,)."""
+    changes = recalled.changes if recalled is not None else ()
+    cuts = [change for change in changes if _jumped(change) or worth_cutting(change)]
+    if recalled is None or not cuts or any(map(_whole_second, cuts)):
+        return fit(probes), []
+    _narrow(low, high, cuts)
+    keep = np.ones(len(probes), dtype=bool)
+    keep[recalled.rows] = _within(recalled.probes, recalled.points, recalled.node, low, high)
+    if not keep.any():
+        return fit(probes), []
+    survey = fit(choose(probes, keep))
+    later_s = (recalled.epoch_ns - survey.frames.epoch_ns) / NS
+    low += later_s
+    high += later_s
+    return survey, [replace(change, boundary_s=change.boundary_s + later_s) for change in cuts]
+
+
 def _jumped(change: Change) -> bool:
     """Whether no steering could have moved the clock so far within a slot."""
     return change.step and abs(change.size) > FASTEST * NS * change.slot_s
@@ -150,11 +176,14 @@ def _whole_second(change: Change) -> bool:
 
 def _kept(survey: Survey, low: Float64, high: Float64) -> Bool:
     """Which of the survey's probes (N,) lie between both of their nodes' bounds (V,), s from the asked instant."""
-    probes, points = survey.probes, survey.points()
+    return _within(survey.probes, survey.points(), survey.anchors.node, low, high)
+
+
+def _within(probes: ProbeColumns, points: Points, nodes: Int64, low: Float64, high: Float64) -> Bool:
     asked, answered = points.upper_s, points.lower_s
     keep = np.ones(len(probes), dtype=bool)
     for host in (probes.source, probes.destination):
-        node = survey.anchors.node[host]
+        node = nodes[host]
         keep &= (asked > low[node]) & (answered > low[node]) & (asked < high[node]) & (answered < high[node])
     return keep
 

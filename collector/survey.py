@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from noonmark.collector.changes import Middles, middles_of
-from noonmark.collector.corridors import Walls
+from noonmark.collector.corridors import Corridor, Walls
 from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import NS, Frames, rough_offsets
@@ -78,15 +78,12 @@ def survey_window(
     """
     probes, pairing = pair_up(probes)
     stamps = outer_stamps(probes, pairing)
-    warm = _warm_frames(probes, pairing, stamps, previous, at_ns)
+    warm = warm_frames(probes, pairing, stamps, previous, at_ns)
     frames = warm or _rough_frames(probes, pairing, stamps, anchors, at_ns)
-    slots = _enough_slots(len(probes) / len(pairing), slots)
     ends = pairing.first, pairing.second
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
-        limits = Limits(probes, pairing, frames, tick_ns)
-        walls, when = raise_walls(limits, *_extent(pairing, stamps, frames), slots)
-        corridor = corridor_of(walls)
+        walls, when, corridor = raised(probes, pairing, stamps, frames, tick_ns, slots)
         # A start that was warm is likely to need no other pass.
         middles = later(partial(middles_of, walls, corridor.slope)) if warm else None
         fit = fit_lines(walls, *ends, anchors, frames, tick, corridor=corridor, bent=bent)
@@ -96,13 +93,24 @@ def survey_window(
             continue
         drift = _certain_drift(fit, anchors, frames)
         # One host in a thousand may be too ill seen for its frame ever to settle.
-        moved = float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / slots
+        moved = (
+            float(np.sort(np.abs(drift))[-1 - len(drift) // 1000]) * NS * fit.window.span_s / walls.upper_ns.shape[1]
+        )
         if moved < SETTLED_NS or pass_ == MOST_PASSES - 1:
             break
         frames = frames.moved(fit.offset_ns, drift)
     stamped = stamp_uncertainty(probes)
     found = middles() if middles else middles_of(walls, corridor.slope)
     return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, found)
+
+
+def raised(
+    probes: ProbeColumns, pairing: Pairing, stamps: OuterStamps, frames: Frames, tick_ns: Int64, slots: int
+) -> tuple[Walls, Seen, Corridor]:
+    """What paths keep of their probes in each of at most `slots` parts of the window, when, and the lines between."""
+    enough = _enough_slots(len(probes) / len(pairing), slots)
+    walls, when = raise_walls(Limits(probes, pairing, frames, tick_ns), *_extent(pairing, stamps, frames), enough)
+    return walls, when, corridor_of(walls)
 
 
 def _enough_slots(probes_a_path: float, most: int) -> int:
@@ -157,7 +165,7 @@ def newest_stamps(pairing: Pairing, stamps: OuterStamps, hosts: int) -> Int64:
     return newest
 
 
-def _warm_frames(
+def warm_frames(
     probes: ProbeColumns, pairing: Pairing, stamps: OuterStamps, previous: FleetEstimate | None, at_ns: int | None
 ) -> Frames | None:
     """Frames from the estimate before, if it knew every host that has probes; else None."""
