@@ -23,6 +23,8 @@ from noonmark.collector.judge import Verdict, contradictions, silent_hosts
 from noonmark.collector.linefit import spans
 from noonmark.collector.pairing import NEVER
 from noonmark.collector.settle import Settled
+from noonmark.collector.shared_noise import own_parts
+from noonmark.collector.stampquality import stamp_shares
 from noonmark.collector.survey import Survey, newest_stamps
 
 BENT = 0.35
@@ -142,8 +144,7 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     survey = settled.survey
     fit, node = survey.fit, survey.anchors.node
     against = fit.offsets.network.anchor[fit.offsets.network.component][node]
-    # A reference is true by definition; what its stamps add is in the paths.
-    stamps = np.where(node == survey.anchors.reference, 0.0, survey.stamp_uncertainty_ns)
+    own_stamps, stamps = _stamps(survey)
     offset_variance = fit.offsets.solution.variance(node, against)
     drift_against = fit.drifts.network.anchor[fit.drifts.network.component][node]
     drift_variance = fit.drifts.solution.variance(node, drift_against)
@@ -157,14 +158,14 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     bend = fit.bends.uncertainty[node]
     curved = bend * fit.window.parabola_at_zero
     unseen = settled.unseen_ns[node]
-    alone = stamps**2 + curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
-    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + alone)
-    # What several references' rates have in common is no host's own.
-    common = 1.0 / (survey.anchors.drift_ppb**-2.0).sum() if len(survey.anchors.drift_ppb) else 0.0
-    alone += (
-        np.maximum(drift_variance - common, 0.0) * age**2
-        + (np.where(apart, FREE_RUN_DRIFT_PPB, 0.0) * fit.window.span_s) ** 2
-    )
+    alone = curved**2 + unseen**2 + (settled.undecided_ns[node] / 2) ** 2
+    uncertainty = np.sqrt(offset_variance + drift_variance * age**2 + alone + stamps**2)
+    own_drift = own_parts(fit.drifts.network, fit.drifts.solution, node)
+    if own_drift is None:
+        # What several references' rates have in common is no host's own.
+        common = 1.0 / (survey.anchors.drift_ppb**-2.0).sum() if len(survey.anchors.drift_ppb) else 0.0
+        own_drift = np.maximum(drift_variance - common, 0.0)
+    alone += own_stamps**2 + own_drift * age**2 + (np.where(apart, FREE_RUN_DRIFT_PPB, 0.0) * fit.window.span_s) ** 2
     # Of a clock seen to bend, the rate at the window's end is only known as well as a parabola describes it.
     drift_left = (bend * fit.window.centre_s) ** 2 + (
         BENT * np.hypot(fit.bends.bend[node], fit.bends.usual) * fit.window.span_s
@@ -174,6 +175,22 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
     unknown = np.where(apart | adrift, FREE_RUN_DRIFT_PPB, 0.0)
     uncertainty = np.hypot(uncertainty, unknown * fit.window.span_s)
     return uncertainty, np.sqrt(drift_variance + drift_left + unknown**2) / NS, np.sqrt(alone)
+
+
+def _stamps(survey: Survey) -> tuple[Float64, Float64]:
+    """What the way of stamping adds (H,), ns: to each host's own part, and to each host against the reference. A
+    reference is true by definition."""
+    anchors, ends, network = survey.anchors, survey.fit.ends, survey.fit.offsets.network
+    reference = anchors.node == anchors.reference
+    reference[anchors.declared] = True
+    return stamp_shares(
+        survey.stamp_uncertainty_ns,
+        reference,
+        survey.pairing.first.astype(np.int64),
+        survey.pairing.second.astype(np.int64),
+        np.maximum(ends.upper_ns - ends.lower_ns, 0.0),
+        network.group[: len(survey.pairing)],
+    )
 
 
 def _unknown_rates(survey: Survey) -> tuple[Bool, Bool]:

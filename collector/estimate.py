@@ -178,7 +178,8 @@ class FleetEstimate:
     """Mean instant of the probes used: how far a drift's uncertainty has to reach; 0 means `at_ns`."""
     own_ns: Float64 | None = None
     """What of the standard uncertainty is each host's own (H,): its stamps, its bends, its drift since its probes; not
-    the paths', nor the references'. None where that was not kept."""
+    the paths', nor the references'. Two hosts' squares, with what the paths leave between them, are their pair's
+    variance; so a reference, too, has one where it is seen through noise. None where that was not kept."""
 
     def index(self, host: str) -> int:
         """Row of a host. Raises KeyError if the estimate does not know it."""

@@ -1,13 +1,21 @@
 """What is known of the stamps themselves: how finely a clock ticks, and who took them. Pure.
 
 Both are errors that all of a host's paths share, so no mesh can average them out or even see them.
+
+A host that stamps its receipts r late at best and its sendings s early seems ahead by c = (r - s) / 2. Of a difference
+of two hosts stamped alike only what differs in c is left. A host's part of its round trips is r + s, and whatever is
+unlike in the roads to it; over hosts whose r and s have nothing to do with each other, var(c) = (var(r) + var(s)) / 4 =
+var(r + s) / 4; where what makes a host slow makes both late, it is less. So half the spread of round trips from host
+to host bounds the spread of c, and where they are more alike than stamps of that kind are known to be, that is learned.
 """
 
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import erfcx
 
-from noonmark.collector.estimate import Float64, Int32, Int64, ProbeColumns
+from noonmark.collector.estimate import Bool, Float64, Int32, Int64, ProbeColumns
+from noonmark.collector.fleet import PRIOR_FREEDOM
 from noonmark.proto.records import StampSource, pack_flags
 
 SAMPLE = 200_000
@@ -72,3 +80,56 @@ def stamp_uncertainty(probes: ProbeColumns) -> Float64:
             good &= by >= 0.1 * total
         out[good] = STAMP_UNCERTAINTY_NS[source]
     return out
+
+
+def stamp_shares(
+    uncertainty_ns: Float64, reference: Bool, first: Int64, second: Int64, round_trip_ns: Float64, group: Int64
+) -> tuple[Float64, Float64]:
+    """(each host's own part, each host against the reference), standard uncertainties in ns, (H,) each.
+
+    `uncertainty_ns` (H,) is what each host's way of stamping gives; `reference` (H,) which hosts are references; for
+    the paths (P,) see `stamp_spread`. Where all are stamped alike the reference is but one of them: two hosts then
+    differ by no more than one differs from the reference, so that each has its share of the variance, a half, and so
+    has the reference. Where they are not, what all of a kind share does not cancel, and each keeps the whole.
+    """
+    if (uncertainty_ns != uncertainty_ns[0]).any():
+        whole = np.where(reference, 0.0, uncertainty_ns)
+        return whole, whole
+    share = uncertainty_ns / np.sqrt(2.0)
+    learned = stamp_spread(float(share[0]), first, second, round_trip_ns, group, len(share))
+    share = np.minimum(share, learned)
+    # Of a mean of the fleet itself nothing is left but each host's own part.
+    against = np.where(reference, 0.0, share * np.sqrt(2.0)) if reference.any() else share
+    return share, against
+
+
+def stamp_spread(
+    known_ns: float, first: Int64, second: Int64, round_trip_ns: Float64, group: Int64, hosts: int
+) -> float:
+    """How unlike hosts stamped alike are in c, ns (k = 1), by the least round trips of P paths.
+
+    `known_ns` is what it would be by what is known of such stamps; `group` (P,) numbers paths that are long alike, -1
+    for those within a site. Less their group's mean, two paths of one host have the host's part in common and nothing
+    else: the mean product of all such couples is the parts' variance. By chance it may be below 0, where no variance
+    is: so it is taken for the middle of a normal law that is cut off there (every variance as likely beforehand), whose
+    mean counts. The root is shrunk, in logarithm, towards what is known, as if that were PRIOR_FREEDOM hosts.
+    """
+    usual = np.bincount(group + 1, round_trip_ns) / np.maximum(np.bincount(group + 1), 1)
+    excess = round_trip_ns - usual[group + 1]
+    ends, twice = np.concatenate([first, second]), np.concatenate([excess, excess])
+    degree = np.bincount(ends, minlength=hosts)
+    couples = float((degree * (degree - 1.0)).sum())
+    freedom = int((degree > 1).sum()) - 1
+    if couples == 0.0 or freedom < 1:
+        return known_ns
+    found = float((np.bincount(ends, twice, hosts) ** 2 - np.bincount(ends, twice**2, hosts)).sum()) / couples
+    chance = float((excess**2).mean()) * np.sqrt(2.0 / couples)
+    chance = max(float(np.hypot(chance, max(found, 0.0) * np.sqrt(2.0 / freedom))), 1.0)
+    spread = np.sqrt(found + chance * _above_zero(found / chance)) / 2.0
+    return float(np.exp((PRIOR_FREEDOM * np.log(known_ns) + freedom * np.log(spread)) / (PRIOR_FREEDOM + freedom)))
+
+
+def _above_zero(z: float) -> float:
+    """How far the mean of a normal law of standard deviation 1 is moved by cutting it off z below its mean."""
+    # By the scaled complementary error function, which stays exact far down the tail.
+    return float(np.sqrt(2.0 / np.pi) / erfcx(-z / np.sqrt(2.0)))
