@@ -178,14 +178,13 @@ def _uncertainties(settled: Settled, mean: Mean | None) -> tuple[Float64, Float6
 
 
 def _stamps(survey: Survey) -> tuple[Float64, Float64]:
-    """What the way of stamping adds (H,), ns: to each host's own part, and to each host against the reference. A
+    """What the way of stamping adds (H,), ns: to each host's own part, and to each host against the reference. An only
     reference is true by definition."""
     anchors, ends, network = survey.anchors, survey.fit.ends, survey.fit.offsets.network
-    reference = anchors.node == anchors.reference
-    reference[anchors.declared] = True
     return stamp_shares(
         survey.stamp_uncertainty_ns,
-        reference,
+        anchors.node == anchors.reference,
+        anchors.anchored,
         survey.pairing.first.astype(np.int64),
         survey.pairing.second.astype(np.int64),
         np.maximum(ends.upper_ns - ends.lower_ns, 0.0),

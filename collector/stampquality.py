@@ -83,23 +83,30 @@ def stamp_uncertainty(probes: ProbeColumns) -> Float64:
 
 
 def stamp_shares(
-    uncertainty_ns: Float64, reference: Bool, first: Int64, second: Int64, round_trip_ns: Float64, group: Int64
+    uncertainty_ns: Float64,
+    exact: Bool,
+    anchored: bool,
+    first: Int64,
+    second: Int64,
+    round_trip_ns: Float64,
+    group: Int64,
 ) -> tuple[Float64, Float64]:
     """(each host's own part, each host against the reference), standard uncertainties in ns, (H,) each.
 
-    `uncertainty_ns` (H,) is what each host's way of stamping gives; `reference` (H,) which hosts are references; for
-    the paths (P,) see `stamp_spread`. Where all are stamped alike the reference is but one of them: two hosts then
-    differ by no more than one differs from the reference, so that each has its share of the variance, a half, and so
-    has the reference. Where they are not, what all of a kind share does not cancel, and each keeps the whole.
+    `uncertainty_ns` (H,) is what each host's way of stamping gives; `exact` (H,) which host is the reference itself,
+    `anchored` whether there is any reference; for the paths (P,) see `stamp_spread`. Where all are stamped alike the
+    reference is but one of them: two hosts then differ by no more than one differs from the reference, so that each has
+    its share of the variance, a half, and so has the reference. Where they are not, what all of a kind share does not
+    cancel, and each keeps the whole.
     """
     if (uncertainty_ns != uncertainty_ns[0]).any():
-        whole = np.where(reference, 0.0, uncertainty_ns)
+        whole = np.where(exact, 0.0, uncertainty_ns)
         return whole, whole
     share = uncertainty_ns / np.sqrt(2.0)
     learned = stamp_spread(float(share[0]), first, second, round_trip_ns, group, len(share))
     share = np.minimum(share, learned)
     # Of a mean of the fleet itself nothing is left but each host's own part.
-    against = np.where(reference, 0.0, share * np.sqrt(2.0)) if reference.any() else share
+    against = np.where(exact, 0.0, share * np.sqrt(2.0)) if anchored else share
     return share, against
 
 

@@ -58,16 +58,19 @@ def test_few_hosts_and_lone_paths_leave_what_is_known() -> None:
 
 def test_hosts_stamped_alike_share_what_is_known_of_a_difference_and_others_keep_it() -> None:
     star = np.zeros(3, np.int64), np.arange(1, 4), np.full(3, 30_000.0), np.full(3, -1)
-    reference = np.array([True, False, False, False])
-    own, against = stamp_shares(np.full(4, 50.0), reference, *star)
+    exact = np.array([True, False, False, False])
+    own, against = stamp_shares(np.full(4, 50.0), exact, True, *star)
     assert np.hypot(own[1], own[2]) == pytest.approx(50.0)
     assert np.hypot(own[0], own[2]) == pytest.approx(50.0)
     assert against == pytest.approx([0.0, 50.0, 50.0, 50.0])
     mixed = np.array([50.0, 10.0, 50.0, 4_000.0])
-    for told in stamp_shares(mixed, reference, *star):
+    for told in stamp_shares(mixed, exact, True, *star):
         assert told.tolist() == [0.0, 10.0, 50.0, 4_000.0]
-    own, against = stamp_shares(np.full(4, 50.0), np.zeros(4, np.bool_), *star)
+    nobody = np.zeros(4, np.bool_)
+    own, against = stamp_shares(np.full(4, 50.0), nobody, False, *star)
     assert (own == against).all()
+    # Several references are seen through stamps themselves.
+    assert stamp_shares(np.full(4, 50.0), nobody, True, *star)[1] == pytest.approx(50.0)
 
 
 def by_programs(one: Fleet, seed: int, late_ns: float, early_ns: float) -> Fleet:
