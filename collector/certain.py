@@ -16,12 +16,12 @@ import numpy as np
 
 from noonmark.collector.corridors import STEEPEST, Proven, Walls, height_ranges, proven, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
-from noonmark.collector.frames import NS
+from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.gauge import Mean, limits_to_mean
 from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.programme import MOST_PATHS, needed_slack
 from noonmark.collector.settle import Settled
-from noonmark.collector.survey import FASTEST, Survey
+from noonmark.collector.survey import Survey
 
 LEAST_SLACK_NS = 20.0
 WallsOf = Callable[[slice | Int64], Walls]

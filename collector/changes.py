@@ -17,6 +17,7 @@ from scipy.special import ndtri
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64
+from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.ordering import counted_order
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS, Slots, filled, slot_middles
@@ -32,6 +33,8 @@ BORNE_OUT = 0.5
 SPREADS = 4.0
 """And this many times what the end points of such paths may be off by chance."""
 FEWEST_SLOTS = 5
+STEEPEST_BEND_PPB = 1.2 * FASTEST * NS
+"""No clock is steered by more than FASTEST; the rest is for what slots blur."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +112,7 @@ def find_changes(
     if len(slots.seconds) < FEWEST_SLOTS:
         return []
     trials = _trials(slots.seconds)
+    steps = trials.only(trials.step)
     changes = []
     by_node, begins = _paths_of_nodes(ends)
     suspects = _suspects(unsteady, ends, blameless, by_node, begins)
@@ -118,22 +122,29 @@ def find_changes(
         outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
         middle = np.median(outward * _detrended(series, slots.seconds), axis=0)[None, :]
         quiet = np.median(_noise(series)) / np.sqrt(len(paths))
-        best = _best(middle, trials, np.maximum(_noise(middle), quiet))
-        if best.certainty[0] < (PLACED if node in crooked else CERTAIN):
-            continue
-        change = Change(
-            node,
-            bool(best.step[0]),
-            float(best.boundary_s[0]),
-            float(best.size[0]),
-            float(best.certainty[0]),
-            float(slots.seconds[1] - slots.seconds[0]),
-        )
-        own = _beside(change, series, slots.seconds, outward)
-        change = replace(change, size=own.size)
-        spreads = 0.0 if node in crooked else SPREADS
-        if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward, spreads):
-            changes.append(change)
+        noise = np.maximum(_noise(middle), quiet)
+        told = PLACED if node in crooked else CERTAIN, 0.0 if node in crooked else SPREADS
+        # Where some paths have a slot's only probe before a jump, and some after it, the jump looks like a bend; often
+        # like one that no steering makes.
+        stories = [_best(middle, some, noise) for some in (trials, steps)]
+        if not stories[0].step[0] and abs(stories[0].size[0]) > STEEPEST_BEND_PPB:
+            stories.reverse()
+        for best in stories:
+            if best.certainty[0] < told[0]:
+                continue
+            change = Change(
+                node,
+                bool(best.step[0]),
+                float(best.boundary_s[0]),
+                float(best.size[0]),
+                float(best.certainty[0]),
+                float(slots.seconds[1] - slots.seconds[0]),
+            )
+            own = _beside(change, series, slots.seconds, outward)
+            change = replace(change, size=own.size)
+            if _borne_out(change, walls.rows(paths), slope[paths] + own.slope, outward, told[1]):
+                changes.append(change)
+                break
     return changes
 
 
@@ -223,6 +234,12 @@ class _Trials:
     preference: Float64
     """A step within a slot looks a little like a kink; the simpler story goes first."""
 
+    def only(self, some: Bool) -> _Trials:
+        """Some of them (T,)."""
+        return _Trials(
+            self.step[some], self.boundary_s[some], self.shape[:, some], self.norm[some], self.preference[some]
+        )
+
 
 def _trials(seconds: Float64) -> _Trials:
     count = len(seconds)
@@ -255,11 +272,19 @@ class _Beside:
 
 
 def _beside(change: Change, series: Float64, seconds: Float64, outward: Float64) -> _Beside:
-    """Fit line and change to each path, without the slots next to a step: these may hold probes of both its sides."""
-    clear = np.abs(seconds - change.boundary_s) > change.slot_s if change.step else np.ones(len(seconds), dtype=bool)
-    shape = change.shape(seconds)
-    if len(set(shape[clear])) < 2:
-        clear = np.ones(len(seconds), dtype=bool)
+    """Fit line and change to each path, without the slots next to a step: these may hold probes of both its sides.
+
+    Near an end of the window only one of them can be spared.
+    """
+    shape, since = change.shape(seconds), seconds - change.boundary_s
+    clear = np.ones(len(seconds), dtype=bool)
+    if change.step:
+        beside = (
+            np.abs(since) <= change.slot_s,
+            (since < 0) & (since >= -change.slot_s),
+            (since > 0) & (since <= change.slot_s),
+        )
+        clear = next((~slots for slots in beside if len(set(shape[~slots])) == 2), clear)
     base = np.stack([np.ones_like(seconds), seconds, shape], axis=1)[clear]
     fitted = np.linalg.lstsq(base, series[:, clear].T, rcond=None)[0]
     return _Beside(fitted[1], float(np.median(fitted[2] * outward[:, 0])))

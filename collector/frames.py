@@ -16,6 +16,8 @@ from scipy.sparse.csgraph import breadth_first_order, connected_components, mini
 from noonmark.collector.estimate import Float64, Int32, Int64
 
 NS = 1e9
+FASTEST = 5e-4
+"""Rate by which an honest clock may be off: what adjtimex(2) allows."""
 
 
 @dataclass(frozen=True, slots=True)

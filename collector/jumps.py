@@ -16,12 +16,12 @@ import numpy as np
 
 from noonmark.collector.changes import Change
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
-from noonmark.collector.frames import NS, rough_offsets
+from noonmark.collector.frames import FASTEST, NS, rough_offsets
 from noonmark.collector.pairing import NEVER, Pairing, pair_up, rough_paths
 from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import by_rows
-from noonmark.collector.survey import FASTEST, Survey
+from noonmark.collector.survey import Survey
 
 MOST_SETTINGS = 3
 """A clock that jumps more often within a window was not set: its stamps are not true, and others judge that."""

@@ -11,14 +11,14 @@ import numpy as np
 from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
 from noonmark.collector.edges import Points
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
-from noonmark.collector.frames import NS
+from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.joint_steps import Fitted, joint_steps
 from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.recalled import Recalled
 from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import both
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
-from noonmark.collector.survey import FASTEST, Survey
+from noonmark.collector.survey import Survey
 
 MOST_ROUNDS = 10
 CROOKED = 2.0

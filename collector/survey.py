@@ -11,15 +11,13 @@ from noonmark.collector.changes import Middles, middles_of
 from noonmark.collector.corridors import Corridor, Walls
 from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls
 from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
-from noonmark.collector.frames import NS, Frames, rough_offsets
+from noonmark.collector.frames import FASTEST, NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, corridor_of, fit_lines
 from noonmark.collector.pairing import NEVER, OuterStamps, Pairing, outer_stamps, pair_up, rough_paths
 from noonmark.collector.rowwise import later
 from noonmark.collector.stampquality import stamp_uncertainty
 
 MOST_PASSES = 4
-FASTEST = 5e-4
-"""Rate by which an honest clock may be off: what adjtimex(2) allows."""
 STRAYED_NS = 1e6
 """No clock leaves its frame by so much between two estimates, unless it was set."""
 SETTLED_NS = 50.0

@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from stamped import all_pairs
+from stepped_clock import stepped
 
 from noonmark.collector.changes import Change, Ends, find_changes
 from noonmark.collector.corridors import Walls, widest
+from noonmark.collector.estimate import FindingKind
+from noonmark.collector.pipeline import step
 from noonmark.collector.slots import steady_slope
+from noonmark.lab.simulate import simulate
 
 NODES, SLOTS = 8, 24
 PAIRS = np.array(all_pairs(NODES))
@@ -136,3 +140,22 @@ def test_step_is_found_wherever_in_its_slot_it_lies(size: float, place: float, s
     assert (change.node, change.step) == (5, True)
     assert change.boundary_s == pytest.approx(SECONDS[slot], abs=1.1 * change.slot_s / 2)
     assert change.size == pytest.approx(size, rel=0.02)
+
+
+@pytest.mark.parametrize(("seed", "ago_s"), [(1, 6.4), (3, 7.6), (3, 8.8), (4, 5.2), (4, 7.0)])
+def test_a_jump_in_the_last_slot_but_one_is_told_though_it_looks_like_a_bend(seed: int, ago_s: float) -> None:
+    """Of twelve exchanges a minute, slots are five seconds long: some paths have a slot's only probes before the jump,
+    and some after it."""
+    probes, truth = simulate("kernel-lan", hosts=16, seed=seed)
+    size_ns, at_ns = 10_000_000, truth.start_ns + 60 * 10**9
+    estimate = step(
+        stepped(probes, truth, truth.hosts[4], at_ns - round(ago_s * 1e9), size_ns),
+        references=truth.references,
+        at_ns=at_ns,
+    )
+    (finding,) = estimate.findings
+    assert (finding.kind, finding.host) == (FindingKind.STEP, truth.hosts[4])
+    assert finding.size_ns == pytest.approx(size_ns, rel=0.02)
+    true_ns = truth.offsets_ns(at_ns) + np.where(np.arange(16) == 4, size_ns, 0)
+    assert (estimate.lower_ns <= true_ns).all()
+    assert (estimate.upper_ns >= true_ns).all()
