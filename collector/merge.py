@@ -21,8 +21,8 @@ import numpy as np
 from noonmark.collector.clock_knowledge import ClockKnowledge
 from noonmark.collector.clock_table import NoKnowledge
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64, UInt8
-from noonmark.collector.merge_source import NO_MORE, Records, Source
-from noonmark.collector.order_groups import Reaches, uncut, with_open_steps
+from noonmark.collector.merge_source import NO_MORE, Records, Source, taken
+from noonmark.collector.order_groups import Reaches, uncut, with_neighbours, with_open_steps
 from noonmark.collector.verdicts import LIKELY, Certainty, StampedEvents, judge
 
 STRETCH = 16_384
@@ -47,12 +47,17 @@ class MergedRecords:
     at_start: bool
     """True for the first stretch: nothing comes before its first record."""
 
-    def pieces(self, size: int) -> Iterator[MergedRecords]:
-        """The same in pieces of so many bytes of text, about; a record is never cut."""
+    def cuts(self, size: int) -> Iterator[tuple[int, int]]:
+        """(begin, end) of pieces of so many bytes of text, about; a record is never cut."""
         reached = np.cumsum(self.records.text.lengths(), dtype=np.int64)
         ends = np.unique(np.searchsorted(reached, np.arange(size, reached[-1], size), side="right"))
         count = len(reached)
-        for begin, end in itertools.pairwise([0, *ends[(ends > 0) & (ends < count)].tolist(), count]):
+        return itertools.pairwise([0, *ends[(ends > 0) & (ends < count)].tolist(), count])
+
+    def pieces(self, size: int) -> Iterator[MergedRecords]:
+        """The same in such pieces."""
+        count = len(self.records)
+        for begin, end in self.cuts(size):
             rows = slice(begin, end)
             yield MergedRecords(
                 self.records.rows(rows),
@@ -77,28 +82,6 @@ class MergeCounts:
     """Records whose host's clock was not known then."""
     groups_cut: int = 0
     """Groups too large to come whole."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Neighbours:
-    """What verdicts on neighbours need of records, with the last record of the stretch before in front."""
-
-    host: Int32
-    sequence: Int64
-    stamp_ns: Int64
-    resolution_ns: Int64
-    reference_ns: Int64
-    earliest_ns: Int64
-    latest_ns: Int64
-    known: Bool
-    timed: Bool
-
-    def overlapping(self) -> Bool:
-        """Of each but the first: its earliest instant lies before the latest of the one before it."""
-        return self.earliest_ns[1:] < self.latest_ns[:-1] + self.resolution_ns[:-1]
-
-
-_COLUMNS = _Neighbours.__slots__
 
 
 class Merge:
@@ -155,93 +138,98 @@ class Merge:
 
     def _next(self, horizon: int, ready: list[int]) -> MergedRecords | None:
         """What is ready, in order, up to the last boundary that stands; None if more must be drawn to find one."""
-        records = Records.joined(
-            [part for source, count in zip(self.sources, ready, strict=True) for part in source.first(count)]
-        )
-        records = records.rows(np.argsort(records.key, kind="stable"))
+        parts = [part for source, count in zip(self.sources, ready, strict=True) for part in source.first(count)]
+        # In front stands the record before them, as it is the first one's neighbour; before the very first, itself.
+        joined = Records.joined(parts if self._last is None else [self._last, *parts])
+        order = np.argsort(joined.key, kind="stable")
+        joined = joined.rows(np.append(order[0], order) if self._last is None else order)
+        records = joined.rows(slice(1, None))
         held, boundaries = self._groups(records, horizon)
         settled = int(boundaries[-1]) if len(boundaries) else 0
         if settled == 0 and sum(source.pending() for source in self.sources) < self.most_held:
             return None
         held_after = settled == 0
         settled = settled or len(records)
-        if settled < len(records):
-            records, held = records.rows(slice(0, settled)), held[:settled]
-        passed_on = np.bincount(records.source, minlength=len(self.sources))
-        for source in self.sources:
-            source.consume(int(passed_on[source.number]))
-        return self._judged(records, held, held_after)
+        left = np.bincount(records.source[settled:], minlength=len(self.sources)).tolist()
+        for source, count, more in zip(self.sources, ready, left, strict=True):
+            source.consume(count - more)
+        return self._judged(joined.rows(slice(0, settled + 1)), held[:settled], held_after)
 
     def _groups(self, records: Records, horizon: int) -> tuple[Bool, Int64]:
         """(held together with the one before, before which of them a boundary stands; the last may lie behind all)."""
         held = np.zeros(len(records), np.bool_)
-        all_known = bool(records.known.all())
-        rows = np.arange(len(records)) if all_known else np.flatnonzero(records.known)
-        chosen = slice(None) if all_known else rows
-        known_as = np.array(self.known_as, np.int32)
-        coarsest = max(source.coarsest_ns for source in self.sources)
-        wide = self._reaches.of(known_as, records.host[chosen], records.reference_ns[chosen], horizon)
-        stands = np.ones(len(rows) + 1, np.bool_)
-        if wide is not None and len(rows):
-            reach = wide.own + records.resolution_ns[chosen] // 2 + 1
-            key = records.key[chosen]
-            upper = key + reach
-            following = None if horizon == NO_MORE else horizon - (wide.to_come + coarsest // 2 + 1)
-            found = uncut(key - reach, upper, records.host[chosen], following_ns=following)
-            held[rows] = found
-            stands[:-1] = ~found
-            stands[-1] = following is None or int(upper.max()) <= following
+        rows = None if records.known.all() else np.flatnonzero(records.known)
+        known = records if rows is None else records.rows(rows)
+        key = known.key
+        stands = np.ones(len(key) + 1, np.bool_)
+        reaches = self._reaches.about(np.array(self.known_as, np.int32), known.reference_ns, horizon)
+        if reaches is not None:
+            coarsest = max(source.coarsest_ns for source in self.sources) // 2 + 1
+            # Only what lies as near as the furthest reach needs a closer look.
+            near = np.flatnonzero(with_neighbours(key[1:] - key[:-1] < 2 * (reaches.furthest + coarsest)))
+            host, place = known.host[near], key[near]
+            reach = reaches.of(host, known.reference_ns[near]) + taken(known.resolution_ns, near) // 2 + 1
+            found = uncut(place - reach, place + reach, host)
+            stands[near] = ~found
+            if horizon != NO_MORE:  # what lies above a boundary must not reach what is still to come
+                furthest = horizon - 2 * (reaches.furthest + coarsest)
+                stands[int(np.searchsorted(key, furthest, side="right")) + 1 :] = False
+            held[near if rows is None else rows[near]] = found
         held[0] = self._held
-        # Records of unknown clocks bound nothing: one may lie between two that are held together.
-        place = np.arange(len(records) + 1)
-        return held, np.flatnonzero(stands[place if all_known else np.searchsorted(rows, place)])
+        if rows is not None:  # Records of unknown clocks bound nothing: one may lie between two that are held together.
+            stands = stands[np.searchsorted(rows, np.arange(len(records) + 1))]
+        return held, np.flatnonzero(stands)
 
-    def _judged(self, records: Records, held: Bool, held_after: bool) -> MergedRecords:
+    def _judged(self, joined: Records, held: Bool, held_after: bool) -> MergedRecords:
+        """Records, the one before them in front, with the verdicts on them."""
         at_start = self._last is None
-        before = records.rows(slice(0, 1)) if self._last is None else self._last
-        joined = _Neighbours(*(np.concatenate([getattr(before, name), getattr(records, name)]) for name in _COLUMNS))
-        certainty, probability = self._verdicts(joined)
+        records = joined.rows(slice(1, None))
+        differ = joined.sequence[1:] != joined.sequence[:-1]
+        same_host = joined.host[1:] == joined.host[:-1]
+        certainty, probability = self._verdicts(joined, differ, same_host)
         held[0] = self._held
         held = with_open_steps(held, certainty, keep_first=self._held, keep_last=held_after)
         if held_after and not self._held:
             self.counts.groups_cut += 1
         self._held = held_after
-        self._last = records.rows(slice(len(records) - 1, len(records)))
-        self._count(records, joined, certainty)
+        self._last = records.rows(slice(len(records) - 1, len(records))).without_text()
+        self._count(records, ~same_host, certainty)
         return MergedRecords(records, certainty, probability, held, held_after, at_start)
 
-    def _verdicts(self, joined: _Neighbours) -> tuple[UInt8, Float64]:
-        """On each record but the first against the one before it."""
-        count = len(joined.host) - 1
+    def _verdicts(self, joined: Records, differ: Bool, same_host: Bool) -> tuple[UInt8, Float64]:
+        """On each record but the first against the one before it; which differ in sequence, which share a host."""
+        count = len(joined) - 1
         certainty, probability = np.full(count, Certainty.CERTAIN, np.uint8), np.ones(count)
-        differ = joined.sequence[1:] != joined.sequence[:-1]
-        same_host = joined.host[1:] == joined.host[:-1]
-        across = np.flatnonzero(differ & ~same_host & joined.overlapping())
+        overlapping = joined.earliest_ns[1:] < joined.latest_ns[:-1] + joined.resolution_ns[:-1]
+        across = np.flatnonzero(overlapping & ~same_host)
         if len(across):
-            known_as = np.array(self.known_as, np.int32)[joined.host]
-            known_as[~joined.known] = -1
-            events = StampedEvents(known_as, joined.stamp_ns, joined.resolution_ns, joined.reference_ns)
-            found = judge(events.rows(across), events.rows(across + 1), self.knowledge, self.likely)
-            certainty[across], probability[across] = found
+            known_as = np.array(self.known_as, np.int32)
+            one, other = (self._stamped(joined, rows, known_as) for rows in (across, across + 1))
+            certainty[across], probability[across] = judge(one, other, self.knowledge, self.likely)
             if self.proved is not None:
-                sure = across[self.proved(events.rows(across), events.rows(across + 1))]
+                sure = across[self.proved(one, other)]
                 certainty[sure], probability[sure] = Certainty.CERTAIN, 1.0
-        own = np.flatnonzero(
-            differ & same_host
-        )  # two logs of one host: its one clock tells, whether it is known or not
-        if len(own):
+        own = np.flatnonzero(differ & same_host)
+        if len(own):  # two logs of one host: its one clock tells, whether it is known or not
             events = StampedEvents(joined.host, joined.stamp_ns, joined.resolution_ns, joined.stamp_ns)
             found = judge(events.rows(own), events.rows(own + 1), NoKnowledge(), self.likely)
             certainty[own], probability[own] = found
-        untimed = np.flatnonzero(differ & ~(joined.timed[1:] & joined.timed[:-1]))
-        certainty[untimed], probability[untimed] = Certainty.OPEN, np.nan
+        if not joined.timed.all():
+            untimed = np.flatnonzero(differ & ~(joined.timed[1:] & joined.timed[:-1]))
+            certainty[untimed], probability[untimed] = Certainty.OPEN, np.nan
         return certainty, probability
 
-    def _count(self, records: Records, joined: _Neighbours, certainty: UInt8) -> None:
+    @staticmethod
+    def _stamped(joined: Records, rows: Int64, known_as: Int32) -> StampedEvents:
+        """Some of the records as the knowledge's events."""
+        hosts = np.where(taken(joined.known, rows), known_as.take(taken(joined.host, rows)), np.int32(-1))
+        columns = joined.stamp_ns, joined.resolution_ns, joined.reference_ns
+        return StampedEvents(hosts, *(taken(column, rows) for column in columns))
+
+    def _count(self, records: Records, across: Bool, certainty: UInt8) -> None:
         counts = self.counts
         counts.records += len(records)
         counts.unknown += int(np.count_nonzero(~records.known))
-        across = joined.host[1:] != joined.host[:-1]
-        counts.across += int(across.sum())
+        counts.across += int(np.count_nonzero(across))
         counts.likely += int(np.count_nonzero(across & (certainty == Certainty.LIKELY)))
         counts.open += int(np.count_nonzero(across & (certainty == Certainty.OPEN)))

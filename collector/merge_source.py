@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -61,8 +61,12 @@ class Records:
     def rows(self, chosen: Int64 | slice) -> Records:
         """Some of them."""
         columns: list[Any] = [getattr(self, name) for name in COLUMNS]
-        chosen_ones: list[Any] = [None if column is None else column[chosen] for column in columns]
+        chosen_ones: list[Any] = [None if column is None else taken(column, chosen) for column in columns]
         return Records(self.text.rows(chosen), *chosen_ones)
+
+    def without_text(self) -> Records:
+        """The same with empty texts, so that the logs' blocks need not be kept."""
+        return replace(self, text=RecordTexts.same(b"", len(self)))
 
     @classmethod
     def joined(cls, several: list[Records]) -> Records:
@@ -71,8 +75,36 @@ class Records:
             return several[0]
         text = RecordTexts.joined([records.text for records in several])
         columns: list[list[Any]] = [[getattr(records, name) for records in several] for name in COLUMNS]
-        joined: list[Any] = [None if column[0] is None else np.concatenate(column) for column in columns]
+        joined: list[Any] = [None if column[0] is None else _one_behind_another(column) for column in columns]
         return cls(text, *joined)
+
+
+Column = TypeVar("Column", bound=np.ndarray[Any, Any])
+
+
+def taken(column: Column, chosen: Int64 | slice) -> Column:
+    """Some rows of a column; one value that stands for all rows stands for these too."""
+    found: Any
+    if isinstance(chosen, slice):
+        found = column[chosen]
+    else:
+        found = np.broadcast_to(column[0], len(chosen)) if _is_one_value(column) else column.take(chosen)
+    return cast(Column, found)
+
+
+def _is_one_value(column: np.ndarray[Any, Any]) -> bool:
+    return column.strides == (0,)
+
+
+def _one_value(column: Column) -> Column:
+    """The column, its one value standing for all rows if they are all the same: it then costs nothing to move."""
+    return cast(Column, np.broadcast_to(column[0], len(column))) if (column == column[0]).all() else column
+
+
+def _one_behind_another(columns: list[Column]) -> Column:
+    one = all(_is_one_value(column) and column[0] == columns[0][0] for column in columns)
+    joined: Any = np.broadcast_to(columns[0][0], sum(map(len, columns))) if one else np.concatenate(columns)
+    return cast(Column, joined)
 
 
 COLUMNS = tuple(name for name in Records.__slots__ if name != "text")
@@ -205,7 +237,8 @@ class Source:
         host, known_as = self._host_number(name)
         memory = self._memories.setdefault(host, ClockMemory())
         times = self._knowledge.host_times(known_as, block.time_ns, memory, uncertainty=self._uncertainty)
-        key = times.reference_ns + block.resolution_ns // 2
+        resolution_ns = _one_value(block.resolution_ns)
+        key = times.reference_ns + resolution_ns // 2
         if self._floors is not None:
             np.maximum(key, self._floors(known_as, block.time_ns), out=key)
         key[0] = max(self._highest.get(host, -UNBOUNDED_NS), int(key[0]))
@@ -219,10 +252,10 @@ class Source:
             host=np.broadcast_to(np.int32(host), count),
             sequence=np.broadcast_to(np.int64(self._sequences[host]), count),
             stamp_ns=block.time_ns,
-            resolution_ns=block.resolution_ns,
+            resolution_ns=resolution_ns,
             reference_ns=times.reference_ns,
-            known=times.known & block.timed,
-            timed=block.timed,
+            known=_one_value(times.known & block.timed),
+            timed=_one_value(block.timed),
             key=key,
             earliest_ns=times.earliest_ns,
             latest_ns=times.latest_ns,

@@ -88,6 +88,6 @@ class TextWriter:
 
     def lay_out(self, merged: MergedRecords) -> Iterator[Callable[[], memoryview]]:
         """The stretch piece by piece; each gives its bytes when it is called, which any thread may do."""
-        for piece in merged.pieces(PIECE_BYTES):
-            fronts = RecordTexts.of_rows(self.fronts(piece))
-            yield interleaved([fronts, piece.records.text]).together
+        whole = interleaved([RecordTexts.of_rows(self.fronts(merged)), merged.records.text])
+        for begin, end in merged.cuts(PIECE_BYTES):
+            yield whole.rows(slice(2 * begin, 2 * end)).together

@@ -55,13 +55,25 @@ def _partners(hosts: Int32) -> Int32:
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
-    """How far events reach, their resolutions left out."""
+class ReachTable:
+    """How far events reach that happen within some whiles, their resolutions left out."""
 
-    own: Int64
-    """Of each event."""
-    to_come: int
-    """Of any that comes at the horizon or soon after it."""
+    awhile_ns: int
+    numbers: Int64
+    """(W,) of the whiles, in rising order."""
+    wide_ns: Int64
+    """(W, hosts)"""
+
+    @property
+    def furthest(self) -> int:
+        """That any of these events may reach."""
+        return int(self.wide_ns.max())
+
+    def of(self, host: Int32, reference_ns: Int64) -> Int64:
+        """Of each event, N rows."""
+        row = np.searchsorted(self.numbers, reference_ns // self.awhile_ns)
+        found: Int64 = self.wide_ns.ravel().take(row * self.wide_ns.shape[1] + host)
+        return found
 
 
 class Reaches:
@@ -71,28 +83,36 @@ class Reaches:
         self._knowledge = knowledge
         self._likely = likely
 
-    def of(self, known_as: Int32, host: Int32, reference_ns: Int64, horizon_ns: int) -> Reach | None:
-        """Of events of known hosts, N rows; None while fewer than two hosts are known.
+    def about(self, known_as: Int32, reference_ns: Int64, horizon_ns: int) -> ReachTable | None:
+        """For events of known hosts, N rows, and any that come soon after them; None while fewer than two are known.
 
-        `known_as[host]` is a host's position in the knowledge, -1 if it does not know it.
+        `known_as[host]` is a host's position in the knowledge, -1 if it does not know it. Nothing is to come before the
+        horizon.
         """
         met = np.flatnonzero(known_as >= 0)
-        if len(met) < 2 or not len(host):
+        if len(met) < 2 or not len(reference_ns):
             return None
         hosts = known_as[met]
         awhile = AWHILE_NS * max(1, len(hosts) * len(_partners(hosts)) // PAIRS_A_WHILE)
-        number = reference_ns // awhile
-        turns = np.flatnonzero(number[1:] != number[:-1]) + 1
-        last = min(horizon_ns, int(reference_ns.max())) // awhile
-        numbers = np.unique([*number[np.append(0, turns)].tolist(), last, last + 1])
+        first, last = int(reference_ns.min()) // awhile, int(reference_ns.max()) // awhile
+        numbers = np.unique(reference_ns // awhile) if last > first + 2 else np.arange(first, last + 1)
+        to_come = min(horizon_ns, int(reference_ns.max())) // awhile + np.arange(2)
+        numbers = np.union1d(numbers, to_come)
         # As wide as at the ends of this while, of the one before and of the next: so far two neighbours may be apart.
         ends, place = np.unique(numbers[:, None] + np.arange(-1, 3), return_inverse=True)
         instants = np.clip(ends, -LATEST_NS // awhile + 1, LATEST_NS // awhile) * awhile
         found = half_reaches(hosts, instants, self._knowledge, self._likely)
         wide = np.zeros((len(numbers), len(known_as)), np.int64)
         wide[:, met] = found[place.reshape(len(numbers), -1)].max(axis=1)
-        row = np.searchsorted(numbers, number) if len(turns) else int(np.searchsorted(numbers, number[0]))
-        return Reach(wide.ravel().take(row * len(known_as) + host), int(wide[np.searchsorted(numbers, last) :].max()))
+        return ReachTable(awhile, numbers, wide)
+
+
+def with_neighbours(close: Bool) -> Bool:
+    """Of N + 1 events in order: those next to one to which they are close; `close` of each but the first."""
+    near = np.zeros(len(close) + 1, np.bool_)
+    near[1:] = close
+    near[:-1] |= close
+    return near
 
 
 def uncut(lower: Int64, upper: Int64, host: Int32, *, following_ns: int | None = None) -> Bool:
@@ -108,10 +128,7 @@ def uncut(lower: Int64, upper: Int64, host: Int32, *, following_ns: int | None =
     overlapping = most_above[:-1] > least_below[1:]
     if overlapping.any():
         # Where nothing overlaps at all there is a boundary; only the stretches between need a closer look.
-        near = np.zeros(len(host), np.bool_)
-        near[1:] = overlapping
-        near[:-1] |= overlapping
-        rows = np.flatnonzero(near)
+        rows = np.flatnonzero(with_neighbours(overlapping))
         held[rows] = _held(lower[rows], upper[rows], host[rows])
     if following_ns is not None:
         held[1:] |= most_above[:-1] > following_ns
