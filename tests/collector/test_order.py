@@ -30,8 +30,8 @@ def slow_order(rows: list[tuple[int, int, int]]) -> list[int]:
     placed = []
     for row, (host, stamp, resolution) in enumerate(rows):
         highest[host] = max(highest.get(host, -(10**30)), stamp - offset[host] + resolution // 2)
-        placed.append((highest[host], host, row))
-    return [row for _, _, row in sorted(placed)]
+        placed.append((highest[host], row))
+    return [row for _, row in sorted(placed)]
 
 
 def events_of(rows: list[tuple[int, int, int]]) -> Events:
