@@ -24,7 +24,7 @@ from noonmark.collector.log_formats import StampReader
 from noonmark.collector.log_stamps import LogStamp, StampError
 from noonmark.collector.stamp_layouts import LONGEST, LayoutReader
 
-BLOCK_BYTES = 1 << 19
+BLOCK_BYTES = 1 << 20
 _SEARCHED = 1 << 17
 """Bytes searched for newlines at once: few enough for the caches."""
 MOST_TAIL = 16 << 20
