@@ -98,8 +98,9 @@ class PairTable:
         some_unknown = bool(unknown.any())
         rows = (np.where(unknown, 0, a), np.where(unknown, 0, b)) if some_unknown else (a, b)
         first, second = rows[0].astype(np.int64), rows[1].astype(np.int64)
-        lower, upper = self._limits(first, second, begin, since_ns)
         # Between knots limits do not change; where both instants lie in one inner interval, one look is enough.
+        inner = bool(len(begin)) and bool(begin.min() > 0 and begin.max() < len(at_ns))
+        lower, upper = self._inner_limits(first, second, begin) if inner else self._limits(first, second, begin, since_ns)
         again = np.flatnonzero((end != begin) | (begin == 0) | (begin == len(at_ns)))
         if len(again):
             other = self._limits(first[again], second[again], end[again], until_ns[again])
@@ -160,6 +161,21 @@ class PairTable:
         if self.source is not None and a != b and 0.0 < apart < math.inf:
             found = self.source.uncertainty(a, b, int(self._original[nearest]))
         return min(1.0, found / apart) if math.isfinite(found) else 1.0
+
+    def _inner_limits(self, a: Int64, b: Int64, interval: Int64) -> tuple[Int64, Int64]:
+        """Limits in intervals between knots: many questions are few different ones, and these are asked once."""
+        first = int(interval.min())
+        shape = self._hosts, self._hosts, int(interval.max()) - first + 1
+        if math.prod(shape) > len(a):
+            return self._limits(a, b, interval, self._lines.at_ns[interval])
+        code = (a * shape[1] + b) * shape[2] + (interval - first)
+        asked = np.zeros(math.prod(shape), np.bool_)
+        asked[code] = True
+        cells = np.flatnonzero(asked)
+        one, other, since = np.unravel_index(cells, shape)
+        limits = np.empty((2, len(asked)), np.int64)
+        limits[:, cells] = self._limits(one, other, since + first, self._lines.at_ns[since + first])
+        return limits[0].take(code), limits[1].take(code)
 
     def _limits(self, a: Int64, b: Int64, interval: Int64, at_ns: Int64) -> tuple[Int64, Int64]:
         """Limits at one instant: what the two hosts' own imply, and the pair's own where they are tighter."""
