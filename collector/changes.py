@@ -12,15 +12,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtri
 
 from noonmark.collector.corridors import Walls
 from noonmark.collector.edges import end_point
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64
 from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.ordering import counted_order
+from noonmark.collector.row_noise import known_medians, row_noise
 from noonmark.collector.rowwise import by_rows
-from noonmark.collector.slots import LEAST_NOISE_NS, Slots, filled, slot_middles
+from noonmark.collector.slots import Slots, filled, slot_middles
 
 UNSTEADY = 5.0
 """A path whose middles show a change this many times its noise is a witness; much less than proof."""
@@ -86,8 +86,8 @@ def middles_of(walls: Walls, slope: Float64) -> Middles:
     trials = _trials(slots.seconds)
 
     def work(rows: slice) -> tuple[Bool]:
-        series = filled(slots.middle[rows])
-        return (_best(series, trials, _noise(series)).certainty > UNSTEADY,)
+        middle = slots.middle[rows]
+        return (_best(filled(middle), trials, row_noise(middle)).certainty > UNSTEADY,)
 
     (unsteady,) = by_rows(work, len(slope))
     return Middles(slots, unsteady)
@@ -120,9 +120,7 @@ def find_changes(
         paths = by_node[begins[node] : begins[node + 1]]
         series = filled(slots.middle[paths])
         outward = np.where(ends.second[paths] == node, 1.0, -1.0)[:, None]
-        middle = np.median(outward * _detrended(series, slots.seconds), axis=0)[None, :]
-        quiet = np.median(_noise(series)) / np.sqrt(len(paths))
-        noise = np.maximum(_noise(middle), quiet)
+        middle, noise = _usual_row(slots.middle[paths], outward * _detrended(series, slots.seconds))
         told = PLACED if node in crooked else CERTAIN, 0.0 if node in crooked else SPREADS
         # Where some paths have a slot's only probe before a jump, and some after it, the jump looks like a bend; often
         # like one that no steering makes.
@@ -198,18 +196,16 @@ def _base(seconds: Float64) -> Float64:
     return np.stack([np.ones_like(seconds), seconds - seconds.mean()], axis=1)
 
 
-def _noise(series: Float64) -> Float64:
-    """Standard deviation of each row, from its second differences, so that lines, steps and kinks do not count.
+def _usual_row(middle: Float64, outward: Float64) -> tuple[Float64, Float64]:
+    """The median path's row (1, K) of paths that move `outward` so, and its noise.
 
-    A step spoils two or three of them: of few, the lower median is taken, and held against what a normal law expects
-    at its rank (Blom's approximation).
+    Only what `middle` (R, K) knows counts; and the median of several paths is hardly ever quieter than it is expected
+    to be, whatever a few slots seem to show.
     """
-    second = np.abs(np.diff(series, n=2, axis=1))
-    count = second.shape[1]
-    rank = (count + 1) // 2
-    expected = ndtri(0.5 + (rank - 0.375) / (count + 0.25) / 2.0)
-    lower_median = np.partition(second, rank - 1, axis=1)[:, rank - 1]
-    return np.asarray(lower_median / (expected * np.sqrt(6.0)) + LEAST_NOISE_NS)
+    known = np.isfinite(middle)
+    row = known_medians(np.where(known, outward, np.nan))
+    together = max(known.sum() / max(known.any(axis=0).sum(), 1), 1.0)
+    return filled(row), np.maximum(row_noise(row), np.median(row_noise(middle)) / np.sqrt(together))
 
 
 @dataclass(frozen=True, slots=True)
