@@ -127,11 +127,11 @@ def weighed(
     slope = slope.copy()
     parts = slice(0, group[0]), slice(group[-1] + 1, None)
     for sharpness in SHARPNESS:
-        push, own = _leaning(sides, slope, parts, sharpness)
+        push, own = _leaning(sides, slope, owner, parts, sharpness)
         pushed, information = np.bincount(owner, outward * push, hosts), np.bincount(owner, own, hosts)
         change = np.divide(pushed, information, out=np.zeros(hosts), where=information > 0)
         slope += outward * change[owner]
-    waits = _wait(sides[0], slope, parts), _wait(sides[1], slope, parts)
+    waits = _wait(sides[0], slope, owner, parts), _wait(sides[1], slope, owner, parts)
     variance = np.divide(1.0, information, out=np.full(hosts, np.inf), where=information > 0)
     told = []
     for slot in group:
@@ -150,11 +150,12 @@ def deviations_beside_rates(
     one through what came after meet there.
     """
     parts = slice(0, slot), slice(slot + 1, None)
+    owner = np.zeros(len(slope), dtype=np.int64)
     rates, variances = [], []
     for part in parts:
         rate, information = 0.0, 0.0
         for sharpness in SHARPNESS:
-            push, own = _leaning(sides, slope + outward * rate, parts, sharpness, within=(part,))
+            push, own = _leaning(sides, slope + outward * rate, owner, parts, sharpness, within=(part,))
             information = float(own.sum())
             rate += float((outward * push).sum()) / information if information > 0 else 0.0
         rates.append(rate)
@@ -170,9 +171,8 @@ def deviations_beside_rates(
     forward, backward = (
         replace(side, height=side.height - side.sign * rate_of_slot * (side.seconds - when_s)) for side in sides
     )
-    waits = _wait(forward, slope, parts), _wait(backward, slope, parts)
+    waits = _wait(forward, slope, owner, parts), _wait(backward, slope, owner, parts)
     moved = movements((forward, backward), slope, waits, slot).of_hosts(outward)
-    owner = np.zeros(len(slope), dtype=np.int64)
     usual_ns = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, 1)
     size = float(_together(moved, owner, usual_ns, np.zeros(1), stray_ns, slot).size_ns[0])
     weight = moved.weight[0] + moved.weight[1]
@@ -186,13 +186,18 @@ def deviations_beside_rates(
 
 
 def _leaning(
-    sides: Sides, slope: Float64, parts: Parts, sharpness: float, within: Sequence[slice] | None = None
+    sides: Sides,
+    slope: Float64,
+    owner: Int64,
+    parts: Parts,
+    sharpness: float,
+    within: Sequence[slice] | None = None,
 ) -> Sums:
     """Slope and curvature (Q,) of the likelihood in the path's slope, with both parts' heights free; or of what is
     `within` one of them alone."""
     push, information = np.zeros(len(slope)), np.zeros(len(slope))
     for side in sides:
-        left, wait = side.less(slope), _wait(side, slope, parts)
+        left, wait = side.less(slope), _wait(side, slope, owner, parts)
         for part in within or parts:
             count = np.isfinite(left[:, part]).sum(axis=1)
             told = (count > 1) & np.isfinite(wait)
@@ -283,9 +288,13 @@ def log_chance_bound(deviations: Float64, terms: Float64, where: Bool) -> Float6
     return out
 
 
-def _wait(side: Side, slope: Float64, parts: Parts) -> Float64:
+def _wait(side: Side, slope: Float64, owner: Int64, parts: Parts) -> Float64:
     """Mean of a path's delays beyond their least, ns (Q,), by the gaps among the lowest third of both parts' points,
-    steadied by what is usual; inf where nothing is known."""
+    steadied by what is usual with its host's paths; inf where nothing is known.
+
+    How a host takes its stamps makes its waits a thousand times another's: what is usual in a fleet of several kinds
+    would make slow hosts surer than they are.
+    """
     left = side.less(slope)
     squares, gaps = np.zeros(len(left)), np.zeros(len(left))
     for part in parts:
@@ -298,7 +307,8 @@ def _wait(side: Side, slope: Float64, parts: Parts) -> Float64:
     known = gaps > 0
     if not known.any():
         return np.full(len(left), np.inf)
-    usual = np.median(np.sqrt(squares[known] / gaps[known]))
+    own = np.sqrt(squares[known] / gaps[known])
+    usual = np.maximum(_medians(own, owner[known], int(owner.max()) + 1)[owner], np.median(own))
     steadied = np.sqrt((squares + POOL * usual**2) / (gaps + POOL))
     return np.where(known, np.maximum(steadied, LEAST_NOISE_NS), np.inf)
 

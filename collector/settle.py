@@ -208,10 +208,11 @@ def _straight_enough(survey: Survey, fit: Fit) -> _Cut:
     return cut
 
 
-def unfollowed_ns(survey: Survey) -> float:
-    """What straight lines and parabolas usually leave of this fleet's clocks at the asked instant, by how much they
-    were seen to bend; standard uncertainty."""
-    return abs(BEYOND * survey.fit.bends.usual * survey.fit.window.parabola_at_zero)
+def unfollowed_ns(survey: Survey, bent: float | None = None) -> float:
+    """What straight lines and parabolas usually leave of clocks that bend so much (ns/s^2; as the fleet's were seen to)
+    at the asked instant; standard uncertainty."""
+    bent = survey.fit.bends.usual if bent is None else bent
+    return abs(BEYOND * bent * survey.fit.window.parabola_at_zero)
 
 
 def _doubt_ns(survey: Survey) -> float:
@@ -340,7 +341,9 @@ def small_changes_in(survey: Survey) -> list[Change]:
     fit = survey.fit
     spreads = fit.ends.upper_spread_ns, fit.ends.lower_spread_ns
     ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second] - 2
-    fitted = Fitted(fit.straight, fit.slope, *spreads, ticks.astype(np.float64), unfollowed_ns(survey))
+    # Few clocks may by chance have been seen to bend less than they usually do.
+    stray_ns = unfollowed_ns(survey, fit.bends.at_most)
+    fitted = Fitted(fit.straight, fit.slope, *spreads, ticks.astype(np.float64), stray_ns)
     return joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
 
 

@@ -11,7 +11,9 @@ from noonmark.collector import joint_steps as joint
 from noonmark.collector.changes import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.joint_steps import Fitted, joint_steps
-from noonmark.collector.jump_evidence import log_chance_bound
+from noonmark.collector.jump_evidence import log_chance_bound, sides_of, weighed
+from noonmark.collector.pipeline import step
+from noonmark.lab.simulate import simulate
 
 NODES, SLOTS = 10, 24
 PAIRS = np.array(all_pairs(NODES))
@@ -167,8 +169,33 @@ def test_bound_of_chance_holds_and_nears_the_normal_law(terms: int) -> None:
     )
 
 
+@pytest.mark.parametrize("slots", [12, 24])
+@pytest.mark.parametrize("slower", [1.0, 30.0])
+def test_a_host_whose_stamps_err_more_than_all_others_is_no_surer_to_have_jumped(slower: float, slots: int) -> None:
+    """Its standard deviations are such, whatever waits are usual in the fleet."""
+    own = (PAIRS == JUMPED).any(axis=1)
+    # Every path stands twice, once for each of its hosts.
+    owner = np.concatenate([PAIRS[:, 0], PAIRS[:, 1]])
+    outward = np.repeat([-1.0, 1.0], len(PAIRS))
+    deviations = []
+    for seed in range(60):
+        wait = np.random.default_rng(seed).exponential(WAIT_NS, (2, len(PAIRS), slots))
+        wait[:, own] *= slower
+        when = np.broadcast_to(SECONDS[:slots], wait.shape[1:])
+        walls = Walls(when, 20_000 + wait[0], when, -20_000 - wait[1])
+        sides = sides_of(walls.rows(np.tile(np.arange(len(PAIRS)), 2)), np.zeros(len(owner)))
+        for told in weighed(sides, np.zeros(len(owner)), owner, outward, NODES, range(4, 7), 0.0):
+            deviations.append(told.deviations[JUMPED])
+    assert 0.6 < np.sqrt(np.mean(np.square(deviations))) < 1.15
+
+
 @pytest.mark.parametrize("slots", [1, 2, 3, 4, 5])
 def test_few_slots_show_nothing_and_break_nothing(slots: int) -> None:
     walls = mesh(np.random.default_rng(0))
     some = Walls(*(side[:, :slots] for side in (walls.upper_s, walls.upper_ns, walls.lower_s, walls.lower_ns)))
     assert found(some) == []
+
+
+def test_of_a_few_wandering_clocks_none_jumps_because_the_others_happen_to_wander_less() -> None:
+    probes, truth = simulate("wandering-clocks", hosts=8, seed=200298)
+    assert step(probes, references=truth.references).findings == ()
