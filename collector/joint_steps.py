@@ -34,6 +34,7 @@ from noonmark.collector.slots import LEAST_NOISE_NS
 BY_CHANCE = 1e-4
 """Bound of the chance that any of a fleet's hosts is thought to have jumped within a slot though it did not; of small
 fleets each host has a hundredth of it."""
+SMALL_FLEET = 100
 THOROUGH = 4_000
 """Fleets of no more paths have all hosts looked at closely, in the whole window."""
 SUSPECT = 3.0
@@ -87,7 +88,7 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     told = reduce(Told.surer, each)
     usual = 1.0 if large else _usual_deviation(each)
     log_chance = log_chance_bound(told.deviations / usual, told.terms, told.log_chance < 0.0)
-    jumped = log_chance < np.log(BY_CHANCE / max(ends.nodes, 100))
+    jumped = log_chance < np.log(BY_CHANCE / max(ends.nodes, SMALL_FLEET))
     start_s, slot_s = _extent(fitted.walls)
     for row in np.flatnonzero(jumped):
         own = owner == row

@@ -14,6 +14,7 @@ import numpy as np
 from noonmark.collector.changes import Change
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
+from noonmark.collector.joint_steps import BY_CHANCE, SMALL_FLEET
 from noonmark.collector.present import format_duration
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable
@@ -45,6 +46,9 @@ CLEAR_STORY = 4.0
 PLAIN = 5.0
 """A step that stands out so far is told whatever else is uncertain of its clock: asymmetry, for one, cancels in it."""
 LEAST_RATE_CHANGE_PPB = 1_000.0
+KINK = 8.0 / 15.0
+"""A change of rate half way through a window of length T is fitted best by a bend of 1 / KINK changes / T (the second
+Legendre polynomial's share of |t|); at any other time, and so any other change, by less."""
 COMMON = 0.1
 """When more than this share of the fleet changes its rate within a window, that is how these clocks are steered."""
 STALE_SHARE = 0.4
@@ -297,17 +301,34 @@ def _changes(settled: Settled, probes: ProbeColumns) -> list[Finding]:
     own_uncertainty = _offset_uncertainty(survey, np.array([change.node for change in settled.changes], dtype=np.int64))
     rate_changes = sum(not change.step for change in settled.changes)
     steered = rate_changes > max(2.0, COMMON * survey.anchors.hosts)
+    least_ppb = _least_rate_change_ppb(survey)
+    # Where all clocks change their rates, one that did so within a slot looks as if it had jumped.
+    blurred_ppb = least_ppb if float(np.median(settled.restless_ppb)) > 0.0 else 0.0
     findings = []
     for change, own in zip(settled.changes, own_uncertainty, strict=True):
         moved = abs(change.size) * (1.0 if change.step else max(abs(change.boundary_s), change.slot_s))
         if (
             change.certainty < CLEAR_STORY
             or (moved < WORTH_TELLING * own and not (change.step and change.certainty > PLAIN))
-            or (not change.step and (steered or abs(change.size) < LEAST_RATE_CHANGE_PPB))
+            or (not change.step and (steered or abs(change.size) < least_ppb))
+            or (change.step and abs(change.size) < blurred_ppb * change.slot_s)
         ):
             continue
         findings.append(_change(survey, change, within))
     return findings
+
+
+def _least_rate_change_ppb(survey: Survey) -> float:
+    """What no clock of this fleet changes its rate by within the window, if it only does as all of them do.
+
+    How clocks of one fleet bend, or change their rates, has longer tails than a normal law, for each is steered, or
+    warmed, at its own time and by another amount. They are taken for exponential ones: of n clocks that usually change
+    by b one changes by more than b ln(n / p) with a probability of at most p. (Such a law's mean is 0.97 of the
+    standard deviation that a normal one of the same median has, by which usual bends are told.)
+    """
+    fit, hosts = survey.fit, max(survey.anchors.hosts, SMALL_FLEET)
+    usual = KINK * fit.bends.at_most * fit.window.span_s
+    return max(LEAST_RATE_CHANGE_PPB, usual * float(np.log(hosts / BY_CHANCE)))
 
 
 def _offset_uncertainty(survey: Survey, nodes: Int64) -> Float64:

@@ -19,6 +19,7 @@ from noonmark.collector.estimate import (
 )
 from noonmark.collector.judge import about
 from noonmark.collector.pipeline import step
+from noonmark.lab.simulate import simulate
 
 HOSTS = 8
 ROADS = Roads(20_000, 20_000, 800.0)
@@ -213,3 +214,45 @@ def test_step_in_a_mesh_is_told_once_with_its_size() -> None:
     assert abs(finding.at_ns - (EPOCH_NS - 20 * SECOND_NS)) < 4 * SECOND_NS
     assert "back by" in finding.text
     assert abs(finding.at_ns - (EPOCH_NS - 20 * SECOND_NS)) < finding.evidence["within_s"] * SECOND_NS < 12 * SECOND_NS
+
+
+@pytest.mark.parametrize(("kind", "hosts", "seed"), [("steered-clocks", 24, 30006), ("steered-clocks", 8, 101010)])
+def test_where_all_clocks_change_their_rates_one_that_does_as_they_do_is_no_news(
+    kind: str, hosts: int, seed: int
+) -> None:
+    probes, truth = simulate(kind, hosts=hosts, seed=seed)
+    assert step(probes, references=truth.references).findings == ()
+
+
+def test_where_all_clocks_change_their_rates_one_that_did_so_lately_has_not_jumped() -> None:
+    probes, truth = simulate("steered-clocks", hosts=8, seed=200295)
+    assert step(probes, references=truth.references).findings == ()
+
+
+def test_where_all_clocks_change_their_rates_a_much_greater_change_is_told() -> None:
+    probes, truth = simulate("steered-clocks", hosts=24, seed=2)
+    at_ns, since_ns = truth.start_ns + 60 * SECOND_NS, 15 * SECOND_NS
+    bent = bent_clock(probes, 11, at_ns - since_ns, 60e-6)
+    (finding,) = step(bent, references=truth.references, at_ns=at_ns).findings
+    assert (finding.kind, finding.host) == (FindingKind.FREQUENCY_CHANGE, truth.hosts[11])
+
+
+def bent_clock(probes: ProbeColumns, host: int, at_ns: int, by: float) -> ProbeColumns:
+    """One clock runs faster by so much from an instant on."""
+
+    def later(own: np.ndarray, stamp_ns: np.ndarray) -> np.ndarray:
+        since_ns = np.maximum(stamp_ns - at_ns, 0)
+        return stamp_ns + np.where(own == host, np.rint(since_ns * by), 0).astype(np.int64)
+
+    return replace(
+        probes,
+        t1_ns=later(probes.source, probes.t1_ns),
+        t2_ns=later(probes.destination, probes.t2_ns),
+        t3_ns=later(probes.destination, probes.t3_ns),
+        t4_ns=later(probes.source, probes.t4_ns),
+    )
+
+
+def test_a_slow_stamping_host_whose_paths_are_seen_in_part_of_the_slots_has_not_jumped() -> None:
+    probes, truth = simulate("mixed-stamps", hosts=24, seed=30018)
+    assert step(probes, references=truth.references).findings == ()
