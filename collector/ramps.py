@@ -9,9 +9,11 @@ reference only within tenths of a second follow another reckoning of time.
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import bdtrc, gammaln
 
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64
 from noonmark.collector.frames import NS
+from noonmark.collector.joint_steps import BY_CHANCE
 from noonmark.collector.survey import Survey
 
 NEAR_SECOND_NS = 50e6
@@ -38,6 +40,13 @@ def leaps_and_smears(survey: Survey) -> list[Finding]:
     return _leaps(survey, offset, seen) + _smears(survey, offset, drift, seen)
 
 
+def _references(survey: Survey) -> Bool:
+    """Hosts (H,) that are true by declaration: that they agree tells nothing of the others."""
+    declared = survey.anchors.node == survey.anchors.reference
+    declared[survey.anchors.declared] = True
+    return np.asarray(declared)
+
+
 def _leaps(survey: Survey, offset: Float64, seen: Bool) -> list[Finding]:
     seconds = np.rint(offset / NS)
     near = np.abs(offset - seconds * NS) < NEAR_SECOND_NS
@@ -58,12 +67,12 @@ def _leaps(survey: Survey, offset: Float64, seen: Bool) -> list[Finding]:
 
 
 def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list[Finding]:
-    findings = []
+    findings, references = [], _references(survey)
     candidates = np.flatnonzero(seen & (np.abs(offset) > LEAST_SMEAR_NS) & (np.abs(offset) < MOST_SMEAR_NS))
     ordered = candidates[np.argsort(offset[candidates])]
     breaks = np.flatnonzero(np.diff(offset[ordered]) > ALIKE_NS) + 1
     for group in np.split(ordered, breaks):
-        if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS or not _stands_apart(offset, seen, group):
+        if len(group) < GROUP or np.ptp(offset[group]) > ALIKE_NS or not _stands_apart(offset, seen, references, group):
             continue
         findings += _group(survey, offset, drift, group)
     return findings + _beginning(survey, offset, drift, seen)
@@ -71,14 +80,14 @@ def _smears(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list
 
 def _beginning(survey: Survey, offset: Float64, drift: Float64, seen: Bool) -> list[Finding]:
     """Groups that have only begun to smear, or have nearly ended: what they share is the rate."""
-    findings = []
+    findings, references = [], _references(survey)
     near = seen & (np.abs(offset) <= LEAST_SMEAR_NS)
     candidates = np.flatnonzero(near & (np.abs(drift) > SLOWEST_PPB) & (np.abs(drift) < FASTEST_PPB))
     ordered = candidates[np.argsort(drift[candidates])]
     breaks = np.flatnonzero(np.diff(drift[ordered]) > SAME_RATE * np.abs(drift[ordered[1:]])) + 1
     for group in np.split(ordered, breaks):
         alike = len(group) >= GROUP and np.ptp(drift[group]) <= SAME_RATE * np.abs(np.median(drift[group]))
-        if alike and np.ptp(offset[group]) <= ALIKE_NS and _stands_apart(drift, seen, group):
+        if alike and np.ptp(offset[group]) <= ALIKE_NS and _stands_apart(drift, seen, references, group):
             findings += _group(survey, offset, drift, group)
     return findings
 
@@ -103,11 +112,32 @@ def _group(survey: Survey, offset: Float64, drift: Float64, group: Int64) -> lis
     ]
 
 
-def _stands_apart(size: Float64, seen: Bool, group: Int64) -> bool:
-    """Whether most other hosts agree with the reference far better, in offset or drift; scattered clocks meet by
-    chance."""
+def _stands_apart(size: Float64, seen: Bool, references: Bool, group: Int64) -> bool:
+    """Whether most other hosts agree with the reference far better, in offset or drift, and that is no chance."""
     rest = seen.copy()
     rest[group] = False
     if rest.sum() < GROUP:
         return False
-    return float(np.median(np.abs(size[rest]))) < APART * float(np.abs(np.median(size[group])))
+    apart = float(np.median(np.abs(size[rest]))) < APART * float(np.abs(np.median(size[group])))
+    return apart and _log_chance(size[group], size[rest & ~references]) < np.log(BY_CHANCE)
+
+
+def _log_chance(group: Float64, rest: Float64) -> float:
+    """Logarithm of a bound of the chance that clocks scattered evenly, to both sides and no further than the group is,
+    show a group so close together and as many others so near the reference. Of scatter that reaches further both are
+    less likely.
+
+    Of n clocks each k may be the group, any of these its first, and the others then within as much of it as they are;
+    and of the m others half or more are as near as their median.
+    """
+    others = np.abs(rest)
+    farthest = float(np.abs(group).max())
+    members, near = len(group), len(others)
+    close = np.clip(np.ptp(group) / farthest, 1e-12, 1.0)
+    choices = gammaln(members + near + 1) - gammaln(members + 1) - gammaln(near + 1) + np.log(members)
+    alike = choices + (members - 1) * np.log(close / 2.0)
+    if near == 0:
+        return float(alike)
+    share = min(float(np.sort(others)[(near - 1) // 2]) / farthest, 1.0)
+    at_reference = np.log(max(float(bdtrc((near - 1) // 2, near, share)), 1e-300))
+    return float(min(alike, 0.0) + at_reference)

@@ -50,6 +50,12 @@ def test_scattered_hosts_are_no_group() -> None:
     assert leaps([Clock(), Clock(100 * MS), Clock(130 * MS), Clock(170 * MS), Clock(220 * MS)]) == []
 
 
+def test_three_hosts_of_a_few_drift_alike_by_chance() -> None:
+    """Of seven whose drifts are scattered by 20 ppm; two others are good by chance, too."""
+    drifts = [-19.5e-6, -19.8e-6, -20.0e-6, 0.5e-6, -1.2e-6, 12e-6, -17e-6]
+    assert leaps([Clock(), *(Clock(number * 300_000, drift) for number, drift in enumerate(drifts))]) == []
+
+
 @pytest.mark.parametrize("hours", [24.0, 20.0, 2.0])
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_hosts_that_have_only_begun_to_smear_share_a_rate(hours: float, sign: int) -> None:
