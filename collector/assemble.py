@@ -44,7 +44,7 @@ def assemble(settled: Settled, references: tuple[Reference, ...], verdict: Verdi
     first, second = survey.pairing.first, survey.pairing.second
     mean = _mean(survey)
     certain = prove(settled, verdict.distrusted, verdict.distrusted_references, wander_ppb, mean)
-    undecided = settled.undecided_ns[anchors.node]
+    undecided = np.maximum(settled.undecided_ns, certain.moved_ns)[anchors.node]
     bent = (fit.bends.bend * fit.window.parabola_at_zero)[anchors.node]
     component, rooted = _components(survey)
     lower_ns = _whole(certain.node_lower_ns[anchors.node] + bent - undecided, frames.offset_ns, np.floor)

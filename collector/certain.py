@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from noonmark.collector.changes import Ends
 from noonmark.collector.corridors import STEEPEST, Proven, Walls, height_ranges, proven, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
 from noonmark.collector.frames import FASTEST, NS
@@ -22,11 +23,14 @@ from noonmark.collector.limits import CertainLimits, certain_limits
 from noonmark.collector.programme import MOST_PATHS, needed_slack
 from noonmark.collector.settle import Settled
 from noonmark.collector.survey import Survey
+from noonmark.collector.torn import acquitted, tears_of
 
 LEAST_SLACK_NS = 20.0
 WallsOf = Callable[[slice | Int64], Walls]
 INSTANTS = 7
 """Instants of the window at which hosts are limited, besides the asked one."""
+MOST_TORN = 2_000
+"""Where no line fits more paths than this, clocks were steered, and did not jump."""
 MANY_PATHS = 10_000
 """With more paths than this only the asked instant is used, to keep a tick short: limits stay true, and are less tight
 by a few per cent where queues are long."""
@@ -49,6 +53,8 @@ class Certain:
     crossed_ns: Float64
     """(V,) by how much the walls of a node's paths cross, where that proves that it did not run straight, or one of two
     did not; else 0. Of such nodes it is only certain that they cannot run off faster than honest clocks are steered."""
+    moved_ns: Float64
+    """(V,) by how much such a node may have jumped as well, too lately for most of its paths to know."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,8 @@ def prove(
     trusted = (own.corridor.width_ns >= 0) & ~distrusted
     slack = _slack(survey, walls_of, trusted)
     torn = (~trusted | (slack > 0)) & ~distrusted
-    crooked = _crooked(survey, torn)
+    blame = _blame(survey, walls_of, torn, trusted & (slack == 0))
+    crooked = _crooked(survey, blame)
     depth = np.where(torn, np.maximum(-own.corridor.width_ns, slack), 0.0)
     crossed = np.zeros(len(crooked))
     for ends in (survey.first, survey.second):
@@ -108,26 +115,67 @@ def prove(
     elif len(lower) <= MANY_PATHS:
         limits = _tightened(arcs, walls_of(slice(None)), (own.slope_lower, own.slope_upper), limits)
     cycles = tuple(cycle[cycle < len(lower)] for cycle in now.cycles)
-    return Certain(lower, upper, *limits, cycles, slack, np.where(crooked, crossed, 0.0))
+    return Certain(lower, upper, *limits, cycles, slack, np.where(crooked, crossed, 0.0), _moved(crooked, blame))
 
 
-def _crooked(survey: Survey, torn: Bool) -> Bool:
+@dataclass(frozen=True, slots=True)
+class _Blame:
+    """Paths that no line fits (n,): the nodes that may be why, -1 where it is certain that it is not that one; and by
+    how much such a node may have jumped, ns."""
+
+    first: Int64
+    second: Int64
+    most_ns: Float64
+
+
+def _blame(survey: Survey, walls_of: WallsOf, torn: Bool, whole: Bool) -> _Blame:
+    rows = np.flatnonzero(torn)
+    first, second = survey.first[rows], survey.second[rows]
+    if not 0 < len(rows) <= MOST_TORN:
+        return _Blame(first, second, np.zeros(len(rows)))
+
+    def level(some: slice | Int64) -> Walls:
+        """Less the slopes that the clocks have otherwise."""
+        walls, slope = walls_of(some), survey.fit.slope[some, None]
+        return Walls(
+            walls.upper_s, walls.upper_ns - slope * walls.upper_s, walls.lower_s, walls.lower_ns - slope * walls.lower_s
+        )
+
+    tears = tears_of(level(rows))
+    ends = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
+    free = acquitted(tears, rows, level, whole, ends)
+    for nodes, innocent, other in ((first, *free), (second, *free[::-1])):
+        # Where neither can be why, both are suspect again.
+        nodes[innocent & ~other] = -1
+    return _Blame(first, second, tears.most_ns)
+
+
+def _crooked(survey: Survey, blame: _Blame) -> Bool:
     """The fewest nodes (V,) whose not running straight explains all paths that no line fits; of a path that stands
-    alone both ends. Reference time is straight."""
+    alone both ends, where either may be why. Reference time is straight."""
     nodes = survey.anchors.hosts + 1
-    crooked = np.zeros(nodes, dtype=bool)
-    left = torn.copy()
+    crooked = np.zeros(nodes + 1, dtype=bool)
+    left = np.ones(len(blame.first), dtype=bool)
     while left.any():
-        count = np.bincount(survey.first[left], minlength=nodes) + np.bincount(survey.second[left], minlength=nodes)
+        blamed = np.concatenate([blame.first[left], blame.second[left]])
+        count = np.bincount(blamed[blamed >= 0], minlength=nodes)
         count[survey.anchors.reference] = 0
         if count.max() < 2:
-            crooked[survey.first[left]] = crooked[survey.second[left]] = True
+            crooked[blame.first[left]] = crooked[blame.second[left]] = True
             break
-        worst = count == count.max()
+        worst = np.append(count == count.max(), False)
         crooked |= worst
-        left &= ~(worst[survey.first] | worst[survey.second])
-    crooked[survey.anchors.reference] = False
-    return crooked
+        left &= ~(worst[blame.first] | worst[blame.second])
+    crooked[[survey.anchors.reference, -1]] = False
+    return crooked[:-1]
+
+
+def _moved(crooked: Bool, blame: _Blame) -> Float64:
+    """By how much each node (V,) that did not run straight may have jumped."""
+    moved = np.zeros(len(crooked) + 1)
+    for ends in (blame.first, blame.second):
+        np.maximum.at(moved, ends, blame.most_ns)
+    return np.where(crooked, moved[:-1], 0.0)
 
 
 def _prove_anew(own: Proven, walls_of: WallsOf, rows: Int64) -> None:

@@ -114,7 +114,7 @@ def find_changes(
     trials = _trials(slots.seconds)
     steps = trials.only(trials.step)
     changes = []
-    by_node, begins = _paths_of_nodes(ends)
+    by_node, begins = paths_of_nodes(ends)
     suspects = _suspects(unsteady, ends, blameless, by_node, begins)
     for node in [*suspects, *(node for node in crooked if node not in suspects)]:
         paths = by_node[begins[node] : begins[node + 1]]
@@ -175,7 +175,7 @@ def _suspects(unsteady: Bool, ends: Ends, blameless: int, by_node: Int64, begins
         score[touched] = scores(touched)
 
 
-def _paths_of_nodes(ends: Ends) -> tuple[Int64, Int32]:
+def paths_of_nodes(ends: Ends) -> tuple[Int64, Int32]:
     """Paths, node by node, and where each node's begin (V + 1,)."""
     order, begins = counted_order(np.concatenate([ends.first, ends.second]), ends.nodes)
     return order % np.int64(len(ends.first)), begins
