@@ -25,6 +25,9 @@ STAMP_UNCERTAINTY_NS = {StampSource.HARDWARE: 10.0, StampSource.KERNEL: 50.0, St
 """Half the difference between how late a receipt and how early a sending is stamped at best (k = 1), measured on Linux:
 kernel stamps on loopback and virtual Ethernet err by 0.1 to 0.3 µs, least-delay user-space stamps by some µs."""
 
+MOST_UNLIKE = 3.0
+"""Programs on a fleet's hosts may stamp so much less alike than is known of one program. Common practice, no source."""
+
 _UNIFORM = {pack_flags((source,) * 4, False): source for source in StampSource}
 
 
@@ -105,7 +108,9 @@ def stamp_shares(
         return whole, whole
     share = uncertainty_ns / np.sqrt(2.0)
     learned = stamp_spread(float(share[0]), first, second, round_trip_ns, group, len(share))
-    share = np.minimum(share, learned)
+    # Of kernels' stamps it is the roads that differ; programs differ by more than is known of one of them.
+    most = MOST_UNLIKE if uncertainty_ns[0] == STAMP_UNCERTAINTY_NS[StampSource.USER] else 1.0
+    share = np.minimum(most * share, learned)
     # Of a mean of the fleet itself nothing is left but each host's own part.
     against = np.where(exact, 0.0, share * np.sqrt(2.0)) if anchored else share
     return share, against

@@ -106,3 +106,19 @@ def test_a_fleet_of_like_programs_is_surer_than_what_is_known_of_such_stamps_and
             sure.append(pair.uncertainty_ns)
     assert np.mean(within) >= 0.85
     assert np.median(sure) < 0.8 * STAMP_UNCERTAINTY_NS[StampSource.USER]
+
+
+@pytest.mark.parametrize("late_ns", [8_000.0, 16_000.0])
+def test_programs_that_are_less_alike_than_is_known_make_a_fleet_less_sure(late_ns: float) -> None:
+    hosts, pairs = [], []
+    for seed in range(6):
+        one = by_programs(fleet(seed, net=Net(degree=6, least_ns=(2e4, 3e4), wait_ns=5e3)), seed, late_ns, 3_000.0)
+        estimate = step(one.columns, references=[Reference(one.columns.hosts[0])])
+        true = one.true_ns(estimate.at_ns)
+        inside = np.abs(estimate.offset_ns - true) <= 2 * estimate.uncertainty_ns
+        hosts += inside[1:].tolist()
+        for a, b in [(1, 2), (3, 9), (5, 12), (4, 8), (10, 11)]:
+            pair = compare(estimate, estimate.hosts[a], estimate.hosts[b])
+            pairs.append(abs(pair.offset_ns - (true[a] - true[b])) <= 2 * pair.uncertainty_ns)
+    assert np.mean(hosts) >= 0.85
+    assert np.mean(pairs) >= 0.85
