@@ -39,27 +39,26 @@ def times_by_runs(
     for interval, begin, end in runs:
         rows = slice(begin, end)
         own = readings[rows]
-        known[rows] = lines.known[host, interval]
-        reference[rows] = own
-        if known[begin:end].any():
-            reference[rows] -= int(lines.offset_base_ns[host, interval])
-            lag = float(lines.lag[host, interval])
-            if lag:
-                since = own - int(lines.clock_base_ns[host, interval])
-                reference[rows] -= np.rint(since * lag).astype(np.int64)
-        away = reference[rows] - int(lines.time_base_ns[interval])
-        _limits(lines, host, interval, own, away, earliest[rows], latest[rows])
+        known[rows] = is_known = bool(lines.known[host, interval])
+        np.subtract(own, int(lines.offset_base_ns[host, interval]) if is_known else 0, out=reference[rows])
+        lag = float(lines.lag[host, interval]) if is_known else 0.0
+        if lag:
+            since = own - int(lines.clock_base_ns[host, interval])
+            reference[rows] -= np.rint(since * lag).astype(np.int64)
+        _limits(lines, host, interval, own, reference[rows], earliest[rows], latest[rows])
         if uncertainty:
             slope = float(lines.uncertainty_slope[host, interval])
             base = float(lines.uncertainty_base_ns[host, interval])
-            sigma[rows] = base + slope * away if slope else base
+            away = reference[rows] - int(lines.time_base_ns[interval]) if slope else 0
+            sigma[rows] = base + slope * away
     return HostTimes(reference, sigma, earliest, latest, known)
 
 
 def _limits(
-    lines: ClockLines, host: int, interval: int, readings: Int64, away: Int64, earliest: Int64, latest: Int64
+    lines: ClockLines, host: int, interval: int, readings: Int64, reference: Int64, earliest: Int64, latest: Int64
 ) -> None:
     """Fill in when the clock showed the readings at the earliest and at the latest."""
+    time_base = int(lines.time_base_ns[interval])
     lower, upper = int(lines.lower_base_ns[host, interval]), int(lines.upper_base_ns[host, interval])
     if upper >= UNBOUNDED_NS:
         earliest.fill(-UNBOUNDED_NS)
@@ -67,11 +66,11 @@ def _limits(
         slope = float(lines.upper_slope[host, interval])
         np.subtract(readings, upper, out=earliest)
         if slope:
-            earliest -= np.ceil(away * slope).astype(np.int64)
+            earliest -= np.ceil((reference - time_base) * slope).astype(np.int64)
     if lower <= -UNBOUNDED_NS:
         latest.fill(UNBOUNDED_NS)
     else:
         slope = float(lines.lower_slope[host, interval])
         np.subtract(readings, lower, out=latest)
         if slope:
-            latest -= np.floor(away * slope).astype(np.int64)
+            latest -= np.floor((reference - time_base) * slope).astype(np.int64)

@@ -93,11 +93,15 @@ class KnownClocks:
         if host < 0 or not len(clock_ns):
             return NoKnowledge().host_times(host, clock_ns)
         offset = self._rough_offset(host, int(clock_ns[len(clock_ns) // 2]))
-        window = (clock_ns - offset) // self._window_ns
         memory = memory or ClockMemory()
-        cuts = [0, *(np.flatnonzero(window[1:] != window[:-1]) + 1).tolist(), len(clock_ns)]
+        cuts = [0, len(clock_ns)]
+        if (int(clock_ns.min()) - offset) // self._window_ns < (int(clock_ns.max()) - offset) // self._window_ns:
+            window = (clock_ns - offset) // self._window_ns
+            cuts[1:1] = (np.flatnonzero(window[1:] != window[:-1]) + 1).tolist()
         parts = [
-            self._table(int(window[begin])).host_times(host, clock_ns[begin:end], memory, uncertainty=uncertainty)
+            self._table((int(clock_ns[begin]) - offset) // self._window_ns).host_times(
+                host, clock_ns[begin:end], memory, uncertainty=uncertainty
+            )
             for begin, end in itertools.pairwise(cuts)
         ]
         found = (

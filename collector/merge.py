@@ -144,8 +144,7 @@ class Merge:
         order = np.argsort(joined.key, kind="stable")
         joined = joined.rows(np.append(order[0], order) if self._last is None else order)
         records = joined.rows(slice(1, None))
-        held, boundaries = self._groups(records, horizon)
-        settled = int(boundaries[-1]) if len(boundaries) else 0
+        held, settled = self._groups(records, horizon)
         if settled == 0 and sum(source.pending() for source in self.sources) < self.most_held:
             return None
         held_after = settled == 0
@@ -155,8 +154,8 @@ class Merge:
             source.consume(count - more)
         return self._judged(joined.rows(slice(0, settled + 1)), held[:settled], held_after)
 
-    def _groups(self, records: Records, horizon: int) -> tuple[Bool, Int64]:
-        """(held together with the one before, before which of them a boundary stands; the last may lie behind all)."""
+    def _groups(self, records: Records, horizon: int) -> tuple[Bool, int]:
+        """(held together with the one before, how many lie above the last boundary that stands)."""
         held = np.zeros(len(records), np.bool_)
         rows = None if records.known.all() else np.flatnonzero(records.known)
         known = records if rows is None else records.rows(rows)
@@ -178,7 +177,7 @@ class Merge:
         held[0] = self._held
         if rows is not None:  # Records of unknown clocks bound nothing: one may lie between two that are held together.
             stands = stands[np.searchsorted(rows, np.arange(len(records) + 1))]
-        return held, np.flatnonzero(stands)
+        return held, len(stands) - 1 - int(stands[::-1].argmax())
 
     def _judged(self, joined: Records, held: Bool, held_after: bool) -> MergedRecords:
         """Records, the one before them in front, with the verdicts on them."""

@@ -62,7 +62,7 @@ class TextWriter:
         templates = blanks[met % len(blanks)]
         shown, row = distinct(met // len(blanks))
         templates["second"] = printed_seconds(shown)[row]
-        rows = templates.view(f"V{blanks.itemsize}")[template].view(blanks.dtype)
+        rows = templates.view(f"V{blanks.itemsize}").take(template).view(blanks.dtype)
         print_fractions(rows, fraction)
         rows["group"] = brackets(merged.held, merged.held_after)
         rows["verdict"] = _VERDICT.take(merged.certainty)

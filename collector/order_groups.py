@@ -199,15 +199,16 @@ def open_groups(
 
 def with_open_steps(held: Bool, certainty: UInt8, *, keep_first: bool = False, keep_last: bool = False) -> Bool:
     """Only what belongs to groups within which a step is open; the first and last may be kept for what lies beyond."""
-    if not len(held):
+    rows = np.flatnonzero(held)
+    if not len(rows):
         return held
-    number = np.cumsum(~held, dtype=np.int64)
-    number -= number[0]
-    keep = np.zeros(int(number[-1]) + 1, np.bool_)
-    keep[number[held & (certainty == Certainty.OPEN)]] = True
-    keep[0] |= keep_first
-    keep[-1] |= keep_last
-    return held & keep[number]
+    begins = np.flatnonzero(np.append(True, rows[1:] != rows[:-1] + 1))
+    keep = np.logical_or.reduceat(certainty[rows] == Certainty.OPEN, begins)
+    keep[0] |= keep_first and rows[0] <= 1
+    keep[-1] |= keep_last and rows[-1] == len(held) - 1
+    kept = np.zeros_like(held)
+    kept[rows] = np.repeat(keep, np.diff(np.append(begins, len(rows))))
+    return kept
 
 
 def held_together(host: Int32, keys: Int64, resolution_ns: Int64, wide: Int64) -> Bool:

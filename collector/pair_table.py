@@ -99,8 +99,10 @@ class PairTable:
         rows = (np.where(unknown, 0, a), np.where(unknown, 0, b)) if some_unknown else (a, b)
         first, second = rows[0].astype(np.int64), rows[1].astype(np.int64)
         # Between knots limits do not change; where both instants lie in one inner interval, one look is enough.
-        inner = bool(len(begin)) and bool(begin.min() > 0 and begin.max() < len(at_ns))
-        lower, upper = self._inner_limits(first, second, begin) if inner else self._limits(first, second, begin, since_ns)
+        if len(begin) and begin.min() > 0 and begin.max() < len(at_ns):
+            lower, upper = self._inner_limits(first, second, begin)
+        else:
+            lower, upper = self._limits(first, second, begin, since_ns)
         again = np.flatnonzero((end != begin) | (begin == 0) | (begin == len(at_ns)))
         if len(again):
             other = self._limits(first[again], second[again], end[again], until_ns[again])
