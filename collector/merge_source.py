@@ -242,7 +242,8 @@ class Source:
         if self._floors is not None:
             np.maximum(key, self._floors(known_as, block.time_ns), out=key)
         key[0] = max(self._highest.get(host, -UNBOUNDED_NS), int(key[0]))
-        np.maximum.accumulate(key, out=key)
+        if (key[1:] < key[:-1]).any():
+            np.maximum.accumulate(key, out=key)
         self._highest[host] = int(key[-1])
         if host not in self._sequences:
             self._sequences[host] = next(self._last_sequence)

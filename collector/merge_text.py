@@ -33,7 +33,7 @@ _VERDICT[Certainty.CERTAIN], _VERDICT[Certainty.LIKELY], _VERDICT[Certainty.OPEN
 def shown_ns(records: Records) -> Int64:
     """Corrected time: the middle of what the stamp covers, on the reference's scale; the raw stamp where unknown."""
     middle = records.reference_ns + records.resolution_ns // 2
-    return np.where(records.known, middle, records.stamp_ns)
+    return middle if records.known.all() else np.where(records.known, middle, records.stamp_ns)
 
 
 def brackets(held: Bool, held_after: bool) -> UInt8:
