@@ -62,9 +62,10 @@ def recall(
         return None
     own, pairing = pair_up(choose(probes, beside))
     stamps = outer_stamps(own, pairing)
-    frames = warm_frames(own, pairing, stamps, previous, at_ns)
-    if frames is None:
+    warm = warm_frames(own, pairing, stamps, previous, at_ns)
+    if warm is None:
         return None
+    frames = warm.frames
     walls, _, corridor = raised(own, pairing, stamps, frames, tick_ns, slots)
     ends = Ends(anchors.node[pairing.first], anchors.node[pairing.second], anchors.hosts + 1)
     middles = middles_of(walls, corridor.slope)

@@ -10,14 +10,17 @@ import numpy as np
 from noonmark.collector.changes import Middles, middles_of
 from noonmark.collector.corridors import Corridor, Walls
 from noonmark.collector.edges import Limits, Points, Seen, points, raise_walls
-from noonmark.collector.estimate import FleetEstimate, Float64, Int64, ProbeColumns
+from noonmark.collector.estimate import Bool, FleetEstimate, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import FASTEST, NS, Frames, rough_offsets
 from noonmark.collector.linefit import Anchoring, LineFit, corridor_of, fit_lines
 from noonmark.collector.pairing import NEVER, OuterStamps, Pairing, outer_stamps, pair_up, rough_paths
+from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import later
 from noonmark.collector.stampquality import stamp_uncertainty
 
 MOST_PASSES = 4
+MOST_GUESSED = 0.125
+"""A start that is warm for fewer hosts than the rest is none."""
 STRAYED_NS = 1e6
 """No clock leaves its frame by so much between two estimates, unless it was set."""
 SETTLED_NS = 50.0
@@ -77,7 +80,7 @@ def survey_window(
     probes, pairing = pair_up(probes)
     stamps = outer_stamps(probes, pairing)
     warm = warm_frames(probes, pairing, stamps, previous, at_ns)
-    frames = warm or _rough_frames(probes, pairing, stamps, anchors, at_ns)
+    frames = warm.frames if warm else _rough_frames(probes, pairing, stamps, anchors, at_ns)
     ends = pairing.first, pairing.second
     tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
     for pass_ in range(MOST_PASSES):
@@ -85,7 +88,7 @@ def survey_window(
         # A start that was warm is likely to need no other pass.
         middles = later(partial(middles_of, walls, corridor.slope)) if warm else None
         fit = fit_lines(walls, *ends, anchors, frames, tick, corridor=corridor, bent=bent)
-        if warm and pass_ == 0 and float(np.abs(fit.offset_ns).max()) > STRAYED_NS:
+        if warm and pass_ == 0 and float(np.abs(fit.offset_ns[~warm.guessed]).max(initial=0.0)) > STRAYED_NS:
             # A clock was set: what its old frame says of the time of its probes, and of the asked instant, is wrong.
             frames = _rough_frames(probes, pairing, stamps, anchors, at_ns)
             continue
@@ -163,18 +166,59 @@ def newest_stamps(pairing: Pairing, stamps: OuterStamps, hosts: int) -> Int64:
     return newest
 
 
+@dataclass(frozen=True, slots=True)
+class Warm:
+    """Frames at the asked instant from an estimate before."""
+
+    frames: Frames
+    guessed: Bool
+    """(H,) hosts that it did not know: their frames are of one probe each, and no drift."""
+
+
 def warm_frames(
     probes: ProbeColumns, pairing: Pairing, stamps: OuterStamps, previous: FleetEstimate | None, at_ns: int | None
-) -> Frames | None:
-    """Frames from the estimate before, if it knew every host that has probes; else None."""
-    if previous is None or previous.hosts != probes.hosts:
+) -> Warm | None:
+    """Of hosts that the estimate before knew, and of few others that have probes with these; None if there are more."""
+    if previous is None:
         return None
-    known = np.isfinite(previous.uncertainty_ns)
-    if not (known[pairing.first].all() and known[pairing.second].all()):
-        return None
-    frames = Frames(previous.at_ns, previous.offset_ns, previous.drift)
+    offset, drift, known = _known_before(previous, probes.hosts)
+    guessed = np.zeros(len(known), dtype=bool)
+    for ends in (pairing.first, pairing.second):
+        guessed[ends] = ~known[ends]
+    if guessed.any():
+        if guessed.sum() > MOST_GUESSED * len(known):
+            return None
+        offset = offset.copy()
+        left = _guess(probes, guessed, offset)
+        if left.any():
+            return None
+    frames = Frames(previous.at_ns, offset, drift)
     if at_ns is None:
         received = ((pairing.first, stamps.first_received), (pairing.second, stamps.second_received))
         newest = [frames.relative(host[stamp > NEVER], stamp[stamp > NEVER]) for host, stamp in received]
         at_ns = previous.at_ns + int(np.concatenate(newest).max())
-    return Frames(at_ns, frames.at(at_ns), previous.drift)
+    return Warm(Frames(at_ns, frames.at(at_ns), drift), guessed)
+
+
+def _known_before(previous: FleetEstimate, hosts: tuple[str, ...]) -> tuple[Int64, Float64, Bool]:
+    """Offset, drift, and whether they were known, of each host (H,); 0 if not."""
+    told = np.isfinite(previous.uncertainty_ns)
+    if previous.hosts == hosts:
+        return np.where(told, previous.offset_ns, 0), np.where(told, previous.drift, 0.0), told
+    place = {host: number for number, host in enumerate(previous.hosts)}
+    row = np.array([place.get(host, -1) for host in hosts], dtype=np.int64)
+    known = (row >= 0) & told[row]
+    return np.where(known, previous.offset_ns[row], 0), np.where(known, previous.drift[row], 0.0), known
+
+
+def _guess(probes: ProbeColumns, guessed: Bool, offset: Int64) -> Bool:
+    """Fill in the offsets of guessed hosts (H,) from their quickest probes with others; hosts that have none such."""
+    own, pairing = pair_up(choose(probes, guessed[probes.source] | guessed[probes.destination]))
+    rough = rough_paths(own, pairing)
+    left = guessed.copy()
+    slowest_first = np.argsort(-rough.round_trip_ns, kind="stable")
+    for unknown, other, sign in ((pairing.second, pairing.first, 1), (pairing.first, pairing.second, -1)):
+        rows = slowest_first[(guessed[unknown] & ~guessed[other])[slowest_first]]
+        offset[unknown[rows]] = offset[other[rows]] + sign * rough.difference_ns[rows]
+        left[unknown[rows]] = False
+    return left

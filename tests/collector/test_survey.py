@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, all_pairs, stamped
 
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
 from noonmark.collector.linefit import anchoring
+from noonmark.collector.pairing import outer_stamps, pair_up
 from noonmark.collector.pipeline import step
+from noonmark.collector.rows import choose
 from noonmark.collector.stampquality import granularity
-from noonmark.collector.survey import Survey, survey_window
+from noonmark.collector.survey import Survey, survey_window, warm_frames
+from noonmark.lab.simulate import simulate
 
 CLOCKS = [Clock(), Clock(3_600 * SECOND_NS, 200e-6), Clock(-(10**8), -150e-6), Clock(5, 1e-6), Clock(77, -3e-6)]
 REFERENCE = Reference("host-0")
@@ -59,6 +64,39 @@ def test_previous_estimate_of_other_hosts_is_not_used() -> None:
     previous = step(other, references=[REFERENCE])
     warm, cold = surveyed(fleet(), previous=previous), surveyed(fleet())
     assert (warm.frames.offset_ns == cold.frames.offset_ns).all()
+
+
+@pytest.mark.parametrize("missing", ["unknown", "new", "gone"])
+def test_one_host_more_or_fewer_leaves_the_start_warm(missing: str) -> None:
+    probes, truth = simulate("kernel-lan", hosts=24, seed=3)
+    reference, late = truth.references[0].host, 5
+    before = probes
+    if missing == "new":
+        kept = tuple(host for number, host in enumerate(probes.hosts) if number != late)
+        without = choose(probes, (probes.source != late) & (probes.destination != late))
+        renumbered = np.cumsum(np.arange(24) != late).astype(np.int32) - 1
+        before = replace(
+            without,
+            hosts=kept,
+            source=renumbered[without.source],
+            destination=renumbered[without.destination],
+        )
+    previous = step(before, references=truth.references)
+    if missing == "unknown":
+        previous = replace(previous, uncertainty_ns=np.where(np.arange(24) == late, np.inf, previous.uncertainty_ns))
+    if missing == "gone":
+        previous = replace(previous, hosts=(*previous.hosts[:late], "host-that-left", *previous.hosts[late + 1 :]))
+    anchors, tick = anchoring(probes.hosts, (Reference(reference),)), granularity(probes)
+    cold = survey_window(probes, anchors, tick, at_ns=previous.at_ns, previous=None, slots=24)
+    laid, pairing = pair_up(probes)
+    start = warm_frames(laid, pairing, outer_stamps(laid, pairing), previous, previous.at_ns)
+    assert start is not None
+    assert np.flatnonzero(start.guessed).tolist() == [late]
+    assert np.abs(start.frames.offset_ns - truth.offsets_ns(previous.at_ns)).max() < 1_000_000
+    warm = survey_window(probes, anchors, tick, at_ns=previous.at_ns, previous=previous, slots=24)
+    assert warm.frames.offset_ns + warm.fit.offset_ns == pytest.approx(
+        cold.frames.offset_ns + cold.fit.offset_ns, abs=100.0
+    )
 
 
 def test_paths_have_a_row_each_in_the_order_of_the_pairing() -> None:
