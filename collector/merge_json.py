@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -30,7 +30,7 @@ from noonmark.collector.stamps_syslog import read_time_quality, structured_data
 from noonmark.collector.verdicts import Certainty
 
 SCHEMA = 1
-PIECE_BYTES = 3 << 16
+PIECE_BYTES = 3 << 17
 """Bytes of lines laid out at once, about: few enough for the caches."""
 _ESCAPES = ((b"\\", b"\\\\"), (b'"', b'\\"'), (b"\n", b"\\n"), (b"\t", b"\\t"), (b"\r", b"\\r"))
 """What JSON escapes in a usual text; the backslash first."""
@@ -51,14 +51,14 @@ class JsonWriter:
         self._logs = logs
         self._group = -1
 
-    def lay_out(self, merged: MergedRecords) -> Iterator[memoryview]:
+    def lay_out(self, merged: MergedRecords) -> Iterator[Callable[[], memoryview]]:
         """The stretch as bytes, piece by piece, one document a line.
 
         Raises ValueError if the merge was not asked for uncertainties.
         """
         return map(self._piece, merged.pieces(PIECE_BYTES))
 
-    def _piece(self, merged: MergedRecords) -> memoryview:
+    def _piece(self, merged: MergedRecords) -> Callable[[], memoryview]:
         records = merged.records
         if records.uncertainty_ns is None:
             raise ValueError("the merge was not asked for uncertainties")
@@ -88,7 +88,7 @@ class JsonWriter:
             _texts(records.text, text, octets),
             RecordTexts.same(b'"}\n', len(records)),
         ]
-        return as_bytes(interleaved(columns).array())
+        return interleaved(columns).together
 
     def _origins(self, records: Records) -> RecordTexts:
         """Whether each is corrected, its host, its log."""
