@@ -298,7 +298,7 @@ class _PairAnchors:
         for place, at_ns in enumerate(self._at_ns[knots].tolist()):
             anchor, since = divmod(at_ns, ANCHOR_NS)
             begin, end = anchor * ANCHOR_NS, (anchor + 1) * ANCHOR_NS
-            if np.any((settings >= begin) & (settings <= end)):
+            if len(settings) and np.any((settings >= begin) & (settings <= end)):
                 continue
             before, after = self._ask(a, b, anchor), self._ask(a, b, anchor + 1)
             if before is None or after is None:
