@@ -127,10 +127,15 @@ def worst_suspect(survey: Survey, probes: ProbeColumns, good: Usable, accused: l
     witnesses[[survey.anchors.reference, *(accusation.host for accusation in accused)]] = 0.0
     if not witnesses.any():
         return None
-    liar = int(np.lexsort((negative, witnesses))[-1])
-    own = (first == liar) | (second == liar)
+    return accusation(survey, int(np.lexsort((negative, witnesses))[-1]), bad, probes, good)
+
+
+def accusation(survey: Survey, liar: int, bad: Bool, probes: ProbeColumns, good: Usable) -> Accusation:
+    """A node by what its own bad paths and its negative replies show."""
+    own = (survey.first == liar) | (survey.second == liar)
+    negative = float(_negative_share(survey, probes, good)[liar])
     missing = _missing_time(survey, probes, good, liar)
-    return Accusation(liar, _liar(survey, liar, own, bad & own, float(negative[liar]), missing))
+    return Accusation(liar, _liar(survey, liar, own, bad & own, negative, missing))
 
 
 def bad_paths(survey: Survey) -> Bool:

@@ -9,9 +9,10 @@ from functools import partial
 import numpy as np
 
 from noonmark.collector.assemble import assemble, rate_untold
+from noonmark.collector.blame import to_blame
 from noonmark.collector.common_error import leaning_on, with_rate_unknown
 from noonmark.collector.estimate import FleetEstimate, ProbeColumns, Reference
-from noonmark.collector.judge import Accusation, judge, worst_suspect
+from noonmark.collector.judge import Accusation, judge
 from noonmark.collector.jumps import without_jumps
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.nearby import nearby
@@ -93,7 +94,7 @@ def step(
             dropped += wrong
             if wrong or apart_ns:
                 continue
-        suspect = worst_suspect(settled.survey, probes, good, accused)
+        suspect = to_blame(settled.survey, fit, probes, good, accused)
         if suspect is None:
             break
         honest = (rows.source != suspect.host) & (rows.destination != suspect.host)
