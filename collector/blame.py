@@ -25,8 +25,8 @@ def to_blame(
 ) -> Accusation | None:
     """The host without which most that contradicts is gone; see `worst_suspect` for what the arguments are.
 
-    Where every bad path is the worst suspect's own, nobody else is asked. Else a host that is the only one without which
-    nothing contradicts is to blame, however few its paths; if there is none, the worst suspect is.
+    Where every bad path is the worst suspect's own, nobody else is asked. Else a host that is the only one without
+    which nothing contradicts is to blame, however few its paths; if there is none, the worst suspect is.
     """
     worst = worst_suspect(survey, probes, good, accused)
     bad = bad_paths(survey)

@@ -28,6 +28,8 @@ SPREADS = 4.0
 ASYMMETRIC = 16.0
 """A path misses the offset of all others by so many of its own standard uncertainties, which count the asymmetry that
 is usual in this fleet: a few times the usual is chance."""
+BEYOND_MESH = 5.0
+"""And by so many standard uncertainties of what the others give, which the routes of a whole site may shift alike."""
 LASTING = 0.5
 """Share of the window for which a path must have been seen before it is called asymmetric."""
 LEAST_ASYMMETRY = 0.1
@@ -215,6 +217,9 @@ def _asymmetric(survey: Survey) -> Bool:
     half_trip = np.maximum(fit.ends.upper_ns - fit.ends.lower_ns, 0.0) / 2
     least = np.maximum(CONGESTED * _spread(survey), LEAST_ASYMMETRY * half_trip)
     asymmetric = (fit.deviation > ASYMMETRIC) & (np.abs(fit.residual_ns) > least)
+    rows = np.flatnonzero(asymmetric)
+    variance = fit.offsets.solution.variance(survey.first[rows], survey.second[rows])
+    asymmetric[rows] = np.abs(fit.residual_ns[rows]) > BEYOND_MESH * np.sqrt(variance)
     rows = np.flatnonzero(asymmetric)
     seconds = survey.walls.upper_s[rows]
     used = np.isfinite(survey.walls.upper_ns[rows])
