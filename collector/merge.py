@@ -130,11 +130,13 @@ class Merge:
             else:
                 self._draw_further(behind)
 
-    @staticmethod
-    def _draw_further(behind: Source | None) -> None:
-        """Move the horizon on: draw from the log that holds it back."""
-        if behind is not None:
-            behind.draw()
+    def _draw_further(self, behind: Source | None) -> None:
+        """Move the horizon on: draw from the log that holds it back, and from those as far that have nothing left."""
+        if behind is None:
+            return
+        as_far = [each for each in self.sources if each.horizon_ns == behind.horizon_ns and not each.pending()]
+        for source in dict.fromkeys([behind, *as_far]):
+            source.draw()
 
     def _next(self, horizon: int, ready: list[int]) -> MergedRecords | None:
         """What is ready, in order, up to the last boundary that stands; None if more must be drawn to find one."""

@@ -82,6 +82,8 @@ class Reaches:
     def __init__(self, knowledge: ClockKnowledge, likely: float) -> None:
         self._knowledge = knowledge
         self._likely = likely
+        self._kept: dict[tuple[int, int], Int64] = {}
+        """By number of hosts and instant; of the last events asked about, as the next ones are mostly near them."""
 
     def about(self, known_as: Int32, reference_ns: Int64, horizon_ns: int) -> ReachTable | None:
         """For events of known hosts, N rows, and any that come soon after them; None while fewer than two are known.
@@ -101,10 +103,20 @@ class Reaches:
         # As wide as at the ends of this while, of the one before and of the next: so far two neighbours may be apart.
         ends, place = np.unique(numbers[:, None] + np.arange(-1, 3), return_inverse=True)
         instants = np.clip(ends, -LATEST_NS // awhile + 1, LATEST_NS // awhile) * awhile
-        found = half_reaches(hosts, instants, self._knowledge, self._likely)
+        found = self._half_reaches(hosts, instants)
         wide = np.zeros((len(numbers), len(known_as)), np.int64)
         wide[:, met] = found[place.reshape(len(numbers), -1)].max(axis=1)
         return ReachTable(awhile, numbers, wide)
+
+    def _half_reaches(self, hosts: Int32, at_ns: Int64) -> Int64:
+        """(instants, hosts): see `half_reaches`; what was found for the events before is not asked for again."""
+        keys = [(len(hosts), instant) for instant in at_ns.tolist()]
+        fresh = [key for key in dict.fromkeys(keys) if key not in self._kept]
+        if fresh:
+            found = half_reaches(hosts, np.array([instant for _, instant in fresh]), self._knowledge, self._likely)
+            self._kept.update(zip(fresh, found, strict=True))
+        self._kept = {key: self._kept[key] for key in keys}
+        return np.stack([self._kept[key] for key in keys])
 
 
 def with_neighbours(close: Bool) -> Bool:
