@@ -13,6 +13,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.special import ndtr, stdtrit
 
 from noonmark.collector.estimate import Finding, FindingKind, Float64, Reference
 from noonmark.collector.judge import FEWEST_WITNESSES, bad_paths
@@ -21,6 +22,8 @@ from noonmark.collector.survey import Survey
 
 CERTAIN = 5.0
 """They disagree when they are this many standard uncertainties apart."""
+FEWEST_LOOPS = 4
+"""With fewer, asymmetry is more what is usual elsewhere than what these loops show."""
 
 
 DOUBTFUL = 2.0
@@ -60,7 +63,7 @@ def outvoted(survey: Survey, references: tuple[Reference, ...]) -> list[Referenc
     node = anchors.node[hosts]
     offset = survey.frames.offset_ns[hosts].astype(np.float64) + survey.fit.offset_ns[hosts]
     rows, columns = (each.ravel() for each in np.meshgrid(node, node, indexing="ij"))
-    apart = survey.fit.offsets.solution.variance(rows, columns).reshape(len(node), len(node))
+    apart = survey.fit.offsets.solution.variance(rows, columns).reshape(len(node), len(node)) * _widened(survey) ** 2
     covariance = (apart[:, :1] + apart[:1, :] - apart) / 2 + np.diag(
         [max(one.uncertainty_ns, 1.0) ** 2 for one in references]
     )
@@ -74,6 +77,13 @@ def outvoted(survey: Survey, references: tuple[Reference, ...]) -> list[Referenc
             break
         wrong.append(joined.pop(worst))
     return [references[row] for row in wrong]
+
+
+def _widened(survey: Survey) -> float:
+    """By how much more the mesh's standard uncertainties are taken, so that chance exceeds CERTAIN of them as seldom as
+    by a normal law: what asymmetry is usual is told by so few loops as there are (Student's law)."""
+    loops = len(survey.pairing) - len(np.unique(np.concatenate([survey.first, survey.second]))) + 1
+    return float(-stdtrit(max(loops, FEWEST_LOOPS), ndtr(-CERTAIN))) / CERTAIN
 
 
 def _unlike(values: Float64, covariance: Float64) -> Float64:
@@ -92,7 +102,7 @@ def seconds_lead(survey: Survey, references: tuple[Reference, ...]) -> float:
     apart = float(survey.frames.offset_ns[host]) + float(survey.fit.offset_ns[host])
     node = np.array([survey.anchors.node[host]])
     anchor = np.array([survey.anchors.reference])
-    mesh = float(survey.fit.offsets.solution.variance(node, anchor)[0])
+    mesh = float(survey.fit.offsets.solution.variance(node, anchor)[0]) * _widened(survey) ** 2
     allowed = math.sqrt(mesh + sum(reference.uncertainty_ns**2 for reference in references))
     return apart if abs(apart) > CERTAIN * allowed else 0.0
 

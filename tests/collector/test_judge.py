@@ -256,3 +256,9 @@ def bent_clock(probes: ProbeColumns, host: int, at_ns: int, by: float) -> ProbeC
 def test_a_slow_stamping_host_whose_paths_are_seen_in_part_of_the_slots_has_not_jumped() -> None:
     probes, truth = simulate("mixed-stamps", hosts=24, seed=30018)
     assert step(probes, references=truth.references).findings == ()
+
+
+def test_a_path_is_not_uneven_because_the_routes_of_a_whole_site_are() -> None:
+    """What the other paths give is itself off by a third of a millisecond, and is known to be as unsure."""
+    probes, truth = simulate("wide-area", hosts=60, seed=302007)
+    assert step(probes, references=truth.references).findings == ()
