@@ -25,6 +25,8 @@ SAMPLING = 2.33
 CLEAR = 4.0
 """A host's bend of this many of its own standard uncertainties is taken to be real whatever the fleet does, if it is
 borne out."""
+FEWEST_ALIKE = 3
+"""Of fewer hosts' bends nothing is common."""
 BORNE_OUT = 0.5
 """The least forward and the least backward delays must both bend, the less of them by this share of their middle: a
 busy line bends one of them only, on all paths of its host alike."""
@@ -131,6 +133,8 @@ class HostBends:
     """Root mean square of the fleet's bends, less their noise; may be chance where it is not much more than that."""
     at_most: float = 0.0
     """The same, by as much more as chance may hide in so few hosts."""
+    common: float = 0.0
+    """What all share: the reference's own bend, or its noise."""
     shown: Float64 | None = None
     """Like `uncertainty`, but only of bends that were seen to be there: what limits have to allow for."""
 
@@ -148,7 +152,8 @@ def believed_bends(bend: Float64, variance: Float64, agreed: Float64, known: flo
         zero = np.zeros_like(bend)
         return HostBends(zero, zero, np.zeros(len(bend), dtype=bool))
     # What all share is the reference's noise or its own bend, and tells nothing of how bent clocks are.
-    usual = float(np.median((bend[informed] - np.median(bend[informed])) ** 2)) / 0.4549
+    common = float(np.median(bend[informed]))
+    usual = float(np.median((bend[informed] - common) ** 2)) / 0.4549
     by_noise = float(np.median(noise[informed]))
     # Few hosts' bends may exceed their noise by chance.
     chance = by_noise * SAMPLING / np.sqrt(informed.sum())
@@ -168,5 +173,6 @@ def believed_bends(bend: Float64, variance: Float64, agreed: Float64, known: flo
         clear,
         float(np.sqrt(true)),
         float(np.sqrt(seen + chance)),
+        common if informed.sum() >= FEWEST_ALIKE else 0.0,
         shown,
     )

@@ -330,7 +330,7 @@ def changes_in(survey: Survey) -> list[Change]:
     """Clocks that changed within a survey's window, as their paths show one by one."""
     where = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
     bends = survey.fit.bends
-    odd = np.flatnonzero(bends.clear & (np.abs(bends.bend) > ODD * bends.at_most))
+    odd = np.flatnonzero(bends.clear & (np.abs(bends.bend - bends.common) > ODD * bends.at_most))
     crooked = odd.tolist() if len(odd) <= MOST_ODD else []
     blameless = survey.anchors.reference
     return find_changes(survey.walls, survey.fit.corridor.slope, where, blameless, survey.middles, crooked)

@@ -129,3 +129,10 @@ def test_without_any_knowledge_nothing_is_bent() -> None:
     believed = believed_bends(np.array([5.0, 0.0]), np.array([np.inf, 0.0]), np.zeros(2))
     assert believed.bend.tolist() == [0.0, 0.0]
     assert believed.uncertainty.tolist() == [0.0, 0.0]
+
+
+def test_what_all_hosts_bend_alike_is_common_to_them_and_of_two_nothing_is() -> None:
+    bend = np.array([0.0, 5.0, 5.2, 4.9, 30.0])
+    variance = np.array([0.0, 0.01, 0.01, 0.01, 0.01])
+    assert believed_bends(bend, variance, bend).common == pytest.approx(5.1)
+    assert believed_bends(bend[:3], variance[:3], bend[:3]).common == 0.0

@@ -143,3 +143,8 @@ def test_limits_hold_for_an_instant_within_a_hosts_sleep(seed: int) -> None:
 
     true = truth.offsets_ns(at_ns)
     assert ((estimate.lower_ns <= true) & (true <= estimate.upper_ns)).all()
+
+
+def test_hosts_that_all_bend_alike_show_the_references_bend_and_no_jump_of_their_own() -> None:
+    probes, truth = simulate("quiet-rack", hosts=5, seed=308000)
+    assert step(probes, references=truth.references).findings == ()
