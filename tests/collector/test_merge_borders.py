@@ -65,7 +65,7 @@ def log_of(random: np.random.Generator, lines: int, step_us: int) -> bytes:
     )
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_batches_of_any_size_give_the_same(seed: int) -> None:
     random = np.random.default_rng(seed)
     logs = {
@@ -117,3 +117,14 @@ def test_lines_later_than_the_window_are_placed_alike() -> None:
         found.append((laid_out(TextWriter(hosts.names).lay_out, merge), merge.sources[0].late))
     assert found[0][1] > 20
     assert found[1:] == found[:-1]
+
+
+def test_blocks_are_let_go_once_their_lines_are_passed_on() -> None:
+    random = np.random.default_rng(5)
+    logs = [opened(log_of(random, 2_000, 1_000), name, block_bytes=1_000) for name in ("h0", "h1")]
+    known = table([0, 0], [(0, 0)] * 2, [1.0] * 2)
+    merge = merge_of(logs, known, Hosts(known))
+    merge.stretch = 50
+    blocks = [len(stretch.records.text.buffers) for stretch in merge.stretches()]
+    assert len(blocks) > 50
+    assert max(blocks) < 12
