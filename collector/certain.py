@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.changes import Ends
+from noonmark.collector.change import Ends
 from noonmark.collector.corridors import STEEPEST, Proven, Walls, height_ranges, proven, slope_ranges, widest
 from noonmark.collector.estimate import Bool, Float64, Int64
 from noonmark.collector.frames import FASTEST, NS

@@ -15,7 +15,7 @@ from functools import partial, reduce
 
 import numpy as np
 
-from noonmark.collector.changes import Change, Ends
+from noonmark.collector.change import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Float64, Int64
 from noonmark.collector.jump_evidence import (

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.changes import Change
+from noonmark.collector.change import Change
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
 from noonmark.collector.joint_steps import BY_CHANCE, SMALL_FLEET

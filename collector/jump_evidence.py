@@ -127,7 +127,7 @@ def weighed(
     slope = slope.copy()
     parts = slice(0, group[0]), slice(group[-1] + 1, None)
     for sharpness in SHARPNESS:
-        push, own = _leaning(sides, slope, owner, parts, sharpness)
+        push, own = leaning_of(sides, slope, owner, parts, sharpness)
         pushed, information = np.bincount(owner, outward * push, hosts), np.bincount(owner, own, hosts)
         change = np.divide(pushed, information, out=np.zeros(hosts), where=information > 0)
         slope += outward * change[owner]
@@ -155,7 +155,7 @@ def deviations_beside_rates(
     for part in parts:
         rate, information = 0.0, 0.0
         for sharpness in SHARPNESS:
-            push, own = _leaning(sides, slope + outward * rate, owner, parts, sharpness, within=(part,))
+            push, own = leaning_of(sides, slope + outward * rate, owner, parts, sharpness, within=(part,))
             information = float(own.sum())
             rate += float((outward * push).sum()) / information if information > 0 else 0.0
         rates.append(rate)
@@ -185,8 +185,8 @@ def deviations_beside_rates(
     return abs(size) / float(np.sqrt(variance))
 
 
-def _leaning(
-    sides: Sides,
+def leaning_of(
+    sides: Sequence[Side],
     slope: Float64,
     owner: Int64,
     parts: Parts,

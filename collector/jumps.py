@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from noonmark.collector.changes import Change
+from noonmark.collector.change import Change
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import FASTEST, NS, rough_offsets
 from noonmark.collector.pairing import NEVER, Pairing, pair_up, rough_paths

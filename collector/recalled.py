@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.changes import Change, Ends, find_changes, middles_of
+from noonmark.collector.change import Change, Ends
+from noonmark.collector.changes import find_changes, middles_of
 from noonmark.collector.edges import Points, points
 from noonmark.collector.estimate import FindingKind, FleetEstimate, Int64, ProbeColumns
 from noonmark.collector.linefit import Anchoring
 from noonmark.collector.pairing import outer_stamps, pair_up
 from noonmark.collector.rows import choose
-from noonmark.collector.survey import raised, warm_frames
+from noonmark.collector.survey import path_ticks, raised, warm_frames
 
 MOST = 0.5
 """With more of the probes than this to look at again, it is quicker to fit all as they are."""
@@ -68,11 +69,11 @@ def recall(
     frames = warm.frames
     walls, _, corridor = raised(own, pairing, stamps, frames, tick_ns, slots)
     ends = Ends(anchors.node[pairing.first], anchors.node[pairing.second], anchors.hosts + 1)
-    middles = middles_of(walls, corridor.slope)
+    middles, ticks = middles_of(walls, corridor.slope), path_ticks(tick_ns, pairing)
     host = {int(anchors.node[number]): probes.hosts[number] for number in np.flatnonzero(changed)}
     changes = tuple(
         change
-        for change in find_changes(walls, corridor.slope, ends, anchors.reference, middles)
+        for change in find_changes(walls, corridor.slope, ends, anchors.reference, middles, tick_ns=ticks)
         if told.get(host.get(change.node)) is _KIND[change.step]
     )
     seen = points(own, pairing, frames, tick_ns)

@@ -14,11 +14,14 @@ from noonmark.collector.slots import LEAST_NOISE_NS
 
 
 def known_medians(rows: Float64) -> Float64:
-    """Median of each column's known values, as one row (1, K); NaN where none is known."""
-    ordered = np.sort(rows, axis=0)
-    count, column = np.isfinite(rows).sum(axis=0), np.arange(rows.shape[1])
-    lower, upper = (ordered[np.maximum(place, 0), column] for place in ((count - 1) // 2, count // 2))
-    return np.where(count > 0, (lower + np.where(count % 2, lower, upper)) / 2, np.nan)[None, :]
+    """Median of each column's known values, (C, K) of rows (C, R, K); NaN where none is known."""
+    ordered = np.sort(rows, axis=1)
+    count = np.isfinite(rows).sum(axis=1)
+    lower, upper = (
+        np.take_along_axis(ordered, np.maximum(place, 0)[:, None, :], axis=1)[:, 0]
+        for place in ((count - 1) // 2, count // 2)
+    )
+    return np.where(count > 0, (lower + np.where(count % 2, lower, upper)) / 2, np.nan)
 
 
 def row_noise(middle: Float64) -> Float64:

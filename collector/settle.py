@@ -8,7 +8,8 @@ from typing import Protocol
 
 import numpy as np
 
-from noonmark.collector.changes import FEWEST_SLOTS, Change, Ends, find_changes
+from noonmark.collector.change import Change, Ends
+from noonmark.collector.changes import FEWEST_SLOTS, find_changes
 from noonmark.collector.edges import Points
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import FASTEST, NS
@@ -333,17 +334,17 @@ def changes_in(survey: Survey) -> list[Change]:
     odd = np.flatnonzero(bends.clear & (np.abs(bends.bend - bends.common) > ODD * bends.at_most))
     crooked = odd.tolist() if len(odd) <= MOST_ODD else []
     blameless = survey.anchors.reference
-    return find_changes(survey.walls, survey.fit.corridor.slope, where, blameless, survey.middles, crooked)
+    slope = survey.fit.corridor.slope
+    return find_changes(survey.walls, slope, where, blameless, survey.middles, crooked, survey.path_tick_ns)
 
 
 def small_changes_in(survey: Survey) -> list[Change]:
     """Clocks that jumped by less than any of their paths alone would show."""
     fit = survey.fit
     spreads = fit.ends.upper_spread_ns, fit.ends.lower_spread_ns
-    ticks = survey.tick_ns[survey.pairing.first] + survey.tick_ns[survey.pairing.second] - 2
     # Few clocks may by chance have been seen to bend less than they usually do.
     stray_ns = unfollowed_ns(survey, fit.bends.at_most)
-    fitted = Fitted(fit.straight, fit.slope, *spreads, ticks.astype(np.float64), stray_ns)
+    fitted = Fitted(fit.straight, fit.slope, *spreads, survey.path_tick_ns, stray_ns)
     return joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
 
 

@@ -58,6 +58,11 @@ class Survey:
         """(P,) node of each path's second host."""
         return self.anchors.node[self.pairing.second]
 
+    @property
+    def path_tick_ns(self) -> Float64:
+        """(P,) what both clocks' ticks add up to."""
+        return path_ticks(self.tick_ns, self.pairing)
+
     def points(self) -> Points:
         """Every probe's limits and their times, in the order of `probes`; worked out anew each time."""
         return points(self.probes, self.pairing, self.frames, self.tick_ns)
@@ -82,7 +87,7 @@ def survey_window(
     warm = warm_frames(probes, pairing, stamps, previous, at_ns)
     frames = warm.frames if warm else _rough_frames(probes, pairing, stamps, anchors, at_ns)
     ends = pairing.first, pairing.second
-    tick = (tick_ns[ends[0]] + tick_ns[ends[1]] - 2).astype(np.float64)
+    tick = path_ticks(tick_ns, pairing)
     for pass_ in range(MOST_PASSES):
         walls, when, corridor = raised(probes, pairing, stamps, frames, tick_ns, slots)
         # A start that was warm is likely to need no other pass.
@@ -103,6 +108,11 @@ def survey_window(
     stamped = stamp_uncertainty(probes)
     found = middles() if middles else middles_of(walls, corridor.slope)
     return Survey(probes, pairing, stamps, frames, when, walls, anchors, fit, tick_ns, stamped, found)
+
+
+def path_ticks(tick_ns: Int64, pairing: Pairing) -> Float64:
+    """What both clocks' ticks (H,) add up to on each path (P,), ns; 0 where both are as fine as stamps are."""
+    return (tick_ns[pairing.first] + tick_ns[pairing.second] - 2).astype(np.float64)
 
 
 def raised(

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from noonmark.collector.changes import Ends, paths_of_nodes
+from noonmark.collector.change import Ends, paths_of_nodes
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64, Int64
 from noonmark.collector.frames import NS

@@ -7,7 +7,8 @@ import pytest
 from stamped import all_pairs
 from stepped_clock import stepped
 
-from noonmark.collector.changes import Change, Ends, find_changes
+from noonmark.collector.change import Change, Ends, shape_of
+from noonmark.collector.changes import find_changes
 from noonmark.collector.corridors import Walls, widest
 from noonmark.collector.estimate import FindingKind
 from noonmark.collector.pipeline import step
@@ -117,8 +118,8 @@ def test_too_few_slots_tell_nothing() -> None:
 
 def test_shapes_are_unit_steps_and_ramps() -> None:
     seconds = np.array([-3.0, -1.0, 1.0])
-    assert Change(0, True, -1.0, 1.0, 9.0, 1.0).shape(seconds).tolist() == [0.0, 1.0, 1.0]
-    assert Change(0, False, -1.0, 1.0, 9.0, 1.0).shape(seconds).tolist() == [0.0, 0.0, 2.0]
+    assert shape_of(True, -1.0, seconds).tolist() == [0.0, 1.0, 1.0]
+    assert shape_of(False, -1.0, seconds).tolist() == [0.0, 0.0, 2.0]
 
 
 @pytest.mark.parametrize("size", [-5e7, 5e7])
@@ -127,6 +128,7 @@ def test_shapes_are_unit_steps_and_ramps() -> None:
 def test_step_is_found_wherever_in_its_slot_it_lies(size: float, place: float, slot: int) -> None:
     rng = np.random.default_rng(slot)
     before = straight(rng)
+    rate = np.diff(before[:, :2], axis=1) / 2.5
     after = before.copy()
     before[5, slot + 1 :] += size
     after[5, slot:] += size
@@ -136,6 +138,8 @@ def test_step_is_found_wherever_in_its_slot_it_lies(size: float, place: float, s
     when = early.upper_s.copy()
     when[:, 0], when[:, -1] = -60.0, 0.0
     when[:, slot] += place * 2.5
+    moved = (rate[PAIRS[:, 1]] - rate[PAIRS[:, 0]]) * (when - early.upper_s)
+    upper, lower = upper + moved, lower + moved
     (change,) = found(Walls(when, upper, when, lower))
     assert (change.node, change.step) == (5, True)
     assert change.boundary_s == pytest.approx(SECONDS[slot], abs=1.1 * change.slot_s / 2)

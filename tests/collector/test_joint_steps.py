@@ -8,7 +8,7 @@ from scipy import stats
 from stamped import all_pairs
 
 from noonmark.collector import joint_steps as joint
-from noonmark.collector.changes import Change, Ends
+from noonmark.collector.change import Change, Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.joint_steps import Fitted, joint_steps
 from noonmark.collector.jump_evidence import log_chance_bound, sides_of, weighed

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from stepped_clock import stepped
 
-from noonmark.collector.changes import Ends
+from noonmark.collector.change import Ends
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import FleetEstimate
 from noonmark.collector.pipeline import step
