@@ -311,14 +311,19 @@ class _Seen:
     def clearest(self, uneven: bool) -> list[Change]:
         """What to believe first; if clocks run `uneven`, nothing small.
 
-        Soon after it a jump looks like a change of rate to each path, but not to all of a host's paths together.
+        Soon after it a jump looks like a change of rate to each path, but not to all of a host's paths together. Of all
+        bends the one fits it best that begins half as far again from the window's end as the jump is.
         """
         jumps = {} if uneven else {change.node: change for change in self.small}
 
         def better(loud: Change) -> Change:
             jump = jumps.get(loud.node)
-            same = jump is not None and abs(jump.boundary_s - loud.boundary_s) <= SAME_SLOTS * loud.slot_s
-            return jump if jump is not None and same and not loud.step else loud
+            if jump is None or loud.step:
+                return loud
+            near_s = SAME_SLOTS * loud.slot_s
+            earlier_s = near_s + min(max(-jump.boundary_s / 2.0, 0.0), near_s)
+            same = -earlier_s <= loud.boundary_s - jump.boundary_s <= near_s
+            return jump if same else loud
 
         return [better(loud) for loud in self.loud] or list(jumps.values())
 

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, all_pairs, joined, stamped, taken
 
+from noonmark.collector.change import Change
 from noonmark.collector.estimate import ProbeColumns, Reference
 from noonmark.collector.linefit import anchoring
 from noonmark.collector.pipeline import step
-from noonmark.collector.settle import Settled, changes_in, crookedness, settle
+from noonmark.collector.settle import Settled, _Seen, changes_in, crookedness, settle
 from noonmark.collector.stampquality import granularity
 from noonmark.collector.survey import Survey, survey_window
 from noonmark.lab.simulate import simulate
@@ -148,3 +149,12 @@ def test_limits_hold_for_an_instant_within_a_hosts_sleep(seed: int) -> None:
 def test_hosts_that_all_bend_alike_show_the_references_bend_and_no_jump_of_their_own() -> None:
     probes, truth = simulate("quiet-rack", hosts=5, seed=308000)
     assert step(probes, references=truth.references).findings == ()
+
+
+@pytest.mark.parametrize(("bend_s", "told"), [(-10.0, True), (-15.0, True), (-25.0, False), (-3.0, False)])
+def test_a_bend_where_a_jump_would_look_like_one_is_that_jump(bend_s: float, told: bool) -> None:
+    """A bend half as far again from the end fits a jump best: the ramp a - t from 0 to a, by its root of a^3 / 3."""
+    bend = Change(4, False, bend_s, 124.0, 6.7, 2.5)
+    jump = Change(4, True, -8.8, 1_283.0, 10.2, 2.5)
+    assert _Seen([bend], [jump]).clearest(False) == [jump if told else bend]
+    assert _Seen([bend], [jump]).clearest(True) == [bend]
