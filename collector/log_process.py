@@ -30,7 +30,7 @@ MOST_LOGS = 64
 """More are read here: then so many requests may lie unread in a pipe that both sides wait to write."""
 TOGETHER = 1
 """Blocks asked for at once."""
-SLOTS = 6 * TOGETHER
+SLOTS = 5 * TOGETHER
 """Of each log: for blocks that are being read, that lie ready, or whose records wait to be put in order or written."""
 ROOM = 2
 """A slot is so many times as long as a block: for its columns, and for a record begun in the block before."""
