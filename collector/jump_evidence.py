@@ -141,31 +141,36 @@ def weighed(
     return told
 
 
-def deviations_beside_rates(
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is left of one host's jump if its rate may have changed at the same time."""
+
+    deviations: float
+    """Of the jump; 0 where a change of rate explains it."""
+    bend_s: float | None = None
+    """When, if it is clear that the rate changed."""
+
+
+def jump_beside_rates(
     sides: Sides, slope: Float64, outward: Float64, slot: int, when_s: float, stray_ns: float
-) -> float:
+) -> Beside:
     """By how many standard deviations one host jumped within a slot, if its rate may have changed then as well.
 
     Of a change of rate alone nothing is left at the time of the change, `when_s`: a line through what was before and
-    one through what came after meet there.
+    one through what came after meet there. If rates clearly differ, the lines tell where they meet.
     """
     parts = slice(0, slot), slice(slot + 1, None)
     owner = np.zeros(len(slope), dtype=np.int64)
-    rates, variances = [], []
-    for part in parts:
-        rate, information = 0.0, 0.0
-        for sharpness in SHARPNESS:
-            push, own = leaning_of(sides, slope + outward * rate, owner, parts, sharpness, within=(part,))
-            information = float(own.sum())
-            rate += float((outward * push).sum()) / information if information > 0 else 0.0
-        rates.append(rate)
-        variances.append(1.0 / information if information > 0 else np.inf)
-    if not np.isfinite(variances[0]) or abs(rates[1] - rates[0]) > KEPT * np.sqrt(sum(variances)):
-        return 0.0
+    each = rates_of_parts(sides, slope, owner, outward, 1, parts, when_s)
+    rates, variances = ([float(value[0]) for value in told] for told in each)
+    if not np.isfinite(variances[0]):
+        return Beside(0.0)
+    bend = rates[1] - rates[0]
+    bent = abs(bend) > KEPT * np.sqrt(sum(variances))
     # The later rate is the earlier one, changed as rates usually are, unless its own probes tell more.
     usual = RATE_CHANGE_PPB**2 + variances[0]
     told = usual / (usual + variances[1]) if np.isfinite(variances[1]) else 0.0
-    rates[1] = rates[0] + told * (rates[1] - rates[0])
+    rates[1] = rates[0] + (1.0 if bent else told) * bend
     place = np.arange(sides[0].height.shape[1])
     rate_of_slot = outward[:, None] * np.where(place < slot, *rates)
     forward, backward = (
@@ -176,13 +181,38 @@ def deviations_beside_rates(
     usual_ns = _medians((moved.by_ns[0] + moved.by_ns[1]) / 2.0, owner, 1)
     size = float(_together(moved, owner, usual_ns, np.zeros(1), stray_ns, slot).size_ns[0])
     weight = moved.weight[0] + moved.weight[1]
-    if not weight.any():
-        return 0.0
+    if not np.isfinite(size):
+        return Beside(0.0)
+    if bent:
+        return Beside(0.0, when_s - size / bend)
     before, after = (float(np.average(np.abs(_mean_time(sides[0], part) - when_s), weights=weight)) for part in parts)
     variance = 1.0 / weight.sum() + stray_ns**2 + LEAST_NOISE_NS**2
     variance += before**2 * variances[0] + 2.0 * before * after * (1.0 - told) * variances[0]
     variance += after**2 * (1.0 - told) * usual if told < 1.0 else 0.0
-    return abs(size) / float(np.sqrt(variance))
+    return Beside(abs(size) / float(np.sqrt(variance)))
+
+
+def rates_of_parts(
+    sides: Sequence[Side], slope: Float64, owner: Int64, outward: Float64, hosts: int, parts: Parts, when_s: float
+) -> tuple[list[Float64], list[Float64]]:
+    """Likeliest rates (C,) of hosts in both parts, beside the slopes of their paths (Q,), ppb, and their variances,
+    ppb^2; infinite if unknown."""
+    later = np.arange(sides[0].height.shape[1]) >= parts[1].start
+    rates, variances = [np.zeros(hosts), np.zeros(hosts)], [np.full(hosts, np.inf), np.full(hosts, np.inf)]
+    for sharpness in SHARPNESS:
+        # How long delays are is told by both parts, each less its own rate.
+        before, after = (outward[:, None] * rate[owner, None] for rate in rates)
+        rate_of_slot = np.where(later, after, before)
+        straight = [
+            replace(side, height=side.height - side.sign * rate_of_slot * (side.seconds - when_s)) for side in sides
+        ]
+        for which, part in enumerate(parts):
+            push, own = leaning_of(straight, slope, owner, parts, sharpness, within=(part,))
+            pushed, information = np.bincount(owner, outward * push, hosts), np.bincount(owner, own, hosts)
+            told = information > 0
+            rates[which] += np.divide(pushed, information, out=np.zeros(hosts), where=told)
+            variances[which] = np.divide(1.0, information, out=np.full(hosts, np.inf), where=told)
+    return rates, variances
 
 
 def leaning_of(

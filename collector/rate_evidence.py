@@ -7,12 +7,12 @@ line raises the one or the other, and bends them apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from noonmark.collector.estimate import Bool, Float64, Int64
-from noonmark.collector.jump_evidence import BORNE_OUT, SHARPNESS, UNMOVED, Parts, Side, Sides, leaning_of
+from noonmark.collector.jump_evidence import BORNE_OUT, UNMOVED, Side, Sides, rates_of_parts
 
 FEWEST_PATHS = 4
 """Of fewer, the peers may have changed as well."""
@@ -42,9 +42,13 @@ def rate_changes(
     """
     parts = slice(0, slot), slice(slot, None)
     paths = np.bincount(owner, minlength=hosts)
+    nothing = np.zeros(hosts)
+    if not FEWEST_SLOTS <= slot <= sides[0].height.shape[1] - FEWEST_SLOTS:
+        return RateChanges(nothing, nothing, nothing, nothing > 0)
+    towards = np.ones(len(slope))
     changes, variances = [], []
     for side in _of_hosts(sides, outward):
-        rates, variance = _rates(side, outward * slope, owner, hosts, parts, when_s)
+        rates, variance = rates_of_parts((side,), outward * slope, owner, towards, hosts, parts, when_s)
         changes.append(rates[1] - rates[0])
         variances.append(variance[0] + variance[1])
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -52,8 +56,7 @@ def rate_changes(
         size = (changes[0] / variances[0] + changes[1] / variances[1]) / weight
         agreed = np.minimum(np.sign(size) * changes[0], np.sign(size) * changes[1]) >= BORNE_OUT * np.abs(size)
         alike = np.abs(changes[0] - changes[1]) <= UNMOVED * np.sqrt(variances[0] + variances[1])
-    enough = FEWEST_SLOTS <= slot <= sides[0].height.shape[1] - FEWEST_SLOTS
-    borne = agreed & alike & np.isfinite(size) & (weight > 0) & (paths >= FEWEST_PATHS) & enough
+    borne = agreed & alike & np.isfinite(size) & (weight > 0) & (paths >= FEWEST_PATHS)
     return RateChanges(
         np.where(borne, size, 0.0),
         np.where(borne, np.abs(size) * np.sqrt(weight), 0.0),
@@ -75,23 +78,3 @@ def _of_hosts(sides: Sides, outward: Float64) -> Sides:
         return Side(seconds, height, one.tick_ns, sign)
 
     return mixed(forward, backward, 1.0), mixed(backward, forward, -1.0)
-
-
-def _rates(
-    side: Side, slope: Float64, owner: Int64, hosts: int, parts: Parts, when_s: float
-) -> tuple[list[Float64], list[Float64]]:
-    """Likeliest rates (C,) of both parts beside the slopes, ppb, and their variances, ppb^2; infinite if unknown."""
-    later = np.arange(side.height.shape[1]) >= parts[1].start
-    rates, variances = [np.zeros(hosts), np.zeros(hosts)], [np.full(hosts, np.inf), np.full(hosts, np.inf)]
-    for sharpness in SHARPNESS:
-        # How long delays are is told by both parts, each less its own rate.
-        before, after = (rate[owner, None] for rate in rates)
-        bend = side.sign * np.where(later, after, before) * (side.seconds - when_s)
-        straight = replace(side, height=side.height - bend)
-        for which, part in enumerate(parts):
-            push, own = leaning_of((straight,), slope, owner, parts, sharpness, within=(part,))
-            pushed, information = np.bincount(owner, push, hosts), np.bincount(owner, own, hosts)
-            told = information > 0
-            rates[which] += np.divide(pushed, information, out=np.zeros(hosts), where=told)
-            variances[which] = np.divide(1.0, information, out=np.full(hosts, np.inf), where=told)
-    return rates, variances

@@ -318,7 +318,7 @@ class _Seen:
 
         def better(loud: Change) -> Change:
             jump = jumps.get(loud.node)
-            if jump is None or loud.step:
+            if jump is None or loud.step or not jump.step:
                 return loud
             near_s = SAME_SLOTS * loud.slot_s
             earlier_s = near_s + min(max(-jump.boundary_s / 2.0, 0.0), near_s)
@@ -335,12 +335,16 @@ def _look(survey: Survey) -> _Seen:
 def changes_in(survey: Survey) -> list[Change]:
     """Clocks that changed within a survey's window, as their paths show one by one."""
     where = Ends(survey.first, survey.second, survey.anchors.hosts + 1)
-    bends = survey.fit.bends
-    odd = np.flatnonzero(bends.clear & (np.abs(bends.bend - bends.common) > ODD * bends.at_most))
+    odd = _odd(survey)
     crooked = odd.tolist() if len(odd) <= MOST_ODD else []
-    blameless = survey.anchors.reference
-    slope = survey.fit.corridor.slope
+    blameless, slope = survey.anchors.reference, survey.fit.corridor.slope
     return find_changes(survey.walls, slope, where, blameless, survey.middles, crooked, survey.path_tick_ns)
+
+
+def _odd(survey: Survey) -> Int64:
+    """Nodes that bend by so much more than others do that they have rather changed at once."""
+    bends = survey.fit.bends
+    return np.flatnonzero(bends.clear & (np.abs(bends.bend - bends.common) > ODD * bends.at_most))
 
 
 def small_changes_in(survey: Survey) -> list[Change]:
@@ -350,7 +354,10 @@ def small_changes_in(survey: Survey) -> list[Change]:
     # Few clocks may by chance have been seen to bend less than they usually do.
     stray_ns = unfollowed_ns(survey, fit.bends.at_most)
     fitted = Fitted(fit.straight, fit.slope, *spreads, survey.path_tick_ns, stray_ns)
-    return joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
+    found = joint_steps(fitted, Ends(survey.first, survey.second, survey.anchors.hosts + 1), survey.anchors.reference)
+    # Of a kink less a parabola something like a jump is left.
+    bent = set(_odd(survey).tolist())
+    return [change for change in found if change.node not in bent]
 
 
 def _narrow(low: Float64, high: Float64, changes: list[Change]) -> None:

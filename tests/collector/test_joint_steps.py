@@ -114,7 +114,19 @@ def test_a_change_of_rate_is_no_step(slot: int, ppb: float) -> None:
     for seed in range(4):
         clocks = np.zeros((NODES, SLOTS))
         clocks[JUMPED] = ppb * np.maximum(SECONDS - SECONDS[slot], 0.0)
-        assert found(mesh(np.random.default_rng(seed), clocks)) == []
+        assert [one for one in found(mesh(np.random.default_rng(seed), clocks)) if one.step] == []
+
+
+@pytest.mark.parametrize("slot", [8, 12, 16])
+@pytest.mark.parametrize("ppb", [-150.0, 150.0])
+def test_a_clear_change_of_rate_is_told_for_what_it_is(slot: int, ppb: float) -> None:
+    for seed in range(4):
+        clocks = np.zeros((NODES, SLOTS))
+        clocks[JUMPED] = ppb * np.maximum(SECONDS - SECONDS[slot], 0.0)
+        for one in found(mesh(np.random.default_rng(seed), clocks)):
+            assert (one.node, one.step) == (JUMPED, False)
+            assert one.size == pytest.approx(ppb, rel=0.4)
+            assert one.boundary_s == pytest.approx(SECONDS[slot], abs=2.0 * one.slot_s)
 
 
 def test_of_fewer_than_four_paths_nobody_can_tell_who_jumped() -> None:

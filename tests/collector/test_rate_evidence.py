@@ -72,3 +72,16 @@ def test_a_fresh_change_of_rate_leaves_no_host_too_sure(ppb: float, ago_s: float
         assert abs(estimate.offset_ns[4] - true_ns) < 3.0 * estimate.uncertainty_ns[4]
         assert estimate.lower_ns[4] <= true_ns <= estimate.upper_ns[4]
         assert {finding.kind for finding in estimate.findings} <= {FindingKind.FREQUENCY_CHANGE, FindingKind.STEP}
+
+
+def test_a_change_of_rate_half_a_window_ago_is_not_told_as_a_jump() -> None:
+    """Less the parabola that follows most of it, it looks like one."""
+    for seed in range(3):
+        probes, truth = simulate("kernel-lan", hosts=24, seed=seed, interval_s=1.0)
+        at_ns, host = truth.start_ns + 60 * 10**9, truth.hosts[4]
+        changed = hastened(probes, truth, host, at_ns - 25 * 10**9, 3_000.0)
+        estimate = step(changed, references=truth.references, at_ns=at_ns)
+        (finding,) = estimate.findings
+        assert (finding.kind, finding.host) == (FindingKind.FREQUENCY_CHANGE, host)
+        assert finding.evidence["change_ppb"] == pytest.approx(3_000.0, rel=0.1)
+        assert abs(estimate.offset_ns[4] - truth.offsets_ns(at_ns)[4] - 75_000) < 3.0 * estimate.uncertainty_ns[4]
