@@ -48,7 +48,6 @@ of the whole: together they are good to some 15 %, of a standard uncertainty 8 %
 class _Pattern:
     """Where a network's normal matrix has its cells, worked out once: the weights change, the graph does not."""
 
-    grouped: Int64
     entry: Int32
     """Which of the edges' and unknowns' values are added up to a cell; see `normal_matrix`."""
     starts: Int64
@@ -61,7 +60,7 @@ class _Pattern:
 class _Neighbours:
     """Each node's edges and neighbours, node by node; parallel edges stay cells of their own, which products add up."""
 
-    edge: Int32
+    edge: Int64
     node: Int32
     begins: Int32
 
@@ -89,8 +88,12 @@ class Network:
         return self.nodes + self.groups
 
     @cached_property
+    def _grouped(self) -> Int64:
+        return np.flatnonzero(self.group >= 0) if self.groups else np.zeros(0, dtype=np.int64)
+
+    @cached_property
     def _pattern(self) -> _Pattern:
-        grouped = np.flatnonzero(self.group >= 0)
+        grouped = self._grouped
         edges, a, b = len(self.first), self.first, self.second
         unknowns = np.arange(self.unknowns)
         edge = np.arange(edges)
@@ -104,7 +107,7 @@ class Network:
         cells, starts = np.unique(place[sorted_], return_index=True)
         indptr = np.searchsorted(cells, np.arange(self.unknowns + 1) * self.unknowns).astype(np.int32)
         entries = np.concatenate(entry).astype(np.int32)[sorted_]
-        return _Pattern(grouped, entries, starts, (cells % self.unknowns).astype(np.int32), indptr)
+        return _Pattern(entries, starts, (cells % self.unknowns).astype(np.int32), indptr)
 
     def normal_matrix(self, weight: Float64, effect_weight: Float64) -> csr_array:
         """The symmetric (V + G, V + G) matrix of the normal equations; singular once a component."""
@@ -113,9 +116,9 @@ class Network:
         if self.unknowns == 0:
             return csr_array(shape)
         held = np.bincount(self.first, weight, self.nodes) + np.bincount(self.second, weight, self.nodes)
-        shared = weight[pattern.grouped]
-        effects = np.bincount(self.group[pattern.grouped], shared, self.groups) + effect_weight
-        signed = shared * self.sign[pattern.grouped]
+        shared = weight[self._grouped]
+        effects = np.bincount(self.group[self._grouped], shared, self.groups) + effect_weight
+        signed = shared * self.sign[self._grouped]
         data = np.concatenate([-weight, held, effects, -signed, signed])[pattern.entry]
         return csr_array((np.add.reduceat(data, pattern.starts), pattern.indices, pattern.indptr), shape=shape)
 
@@ -123,7 +126,7 @@ class Network:
     def _neighbours(self) -> _Neighbours:
         order, begins = counted_order(np.concatenate([self.first, self.second]), self.nodes)
         node = np.concatenate([self.second, self.first]).astype(np.int32)[order]
-        return _Neighbours((order % max(len(self.first), 1)).astype(np.int32), node, begins)
+        return _Neighbours((order % max(len(self.first), 1)).astype(np.int64), node, begins)
 
     def scaled(self, weight: Float64, effect_weight: Float64) -> Scaled:
         """The normal equations, scaled to a unit diagonal."""
@@ -143,7 +146,7 @@ class Network:
     def _incidence(self) -> csr_array:
         """(V + G, E): how each edge pulls at the unknowns."""
         edges = len(self.first)
-        grouped = self._pattern.grouped
+        grouped = self._grouped
         rows = np.concatenate([self.second, self.first, self.group[grouped] + self.nodes])
         order, indptr = counted_order(rows, self.unknowns)
         columns = np.concatenate([np.arange(2 * edges) % max(edges, 1), grouped]).astype(np.int32)[order]
@@ -162,8 +165,11 @@ class Network:
     def right_side(self, weighted: Floating, effects: Floating) -> Floating:
         """Transpose of the design times (E,) or (E, k) edge values, plus effect values (G,) or (G, k)."""
         if weighted.ndim == 1:
-            pulled = np.bincount(self.second, weighted, self.nodes) - np.bincount(self.first, weighted, self.nodes)
-            grouped = self._pattern.grouped
+            pulled = np.bincount(self.second, weighted, self.nodes).astype(weighted.dtype, copy=False)
+            pulled -= np.bincount(self.first, weighted, self.nodes)
+            if self.groups == 0:
+                return pulled
+            grouped = self._grouped
             shared = np.bincount(self.group[grouped], self.sign[grouped] * weighted[grouped], self.groups) + effects
             return np.concatenate([pulled, shared])
         out = np.asarray(self._incidence.astype(weighted.dtype, copy=False) @ weighted)
@@ -173,14 +179,19 @@ class Network:
     def fitted(self, unknowns: Float64) -> Float64:
         """What the unknowns (V + G,) say of each edge (E,)."""
         out = unknowns[self.second] - unknowns[self.first]
-        grouped = self.group >= 0
+        if self.groups == 0:
+            return np.asarray(out)
+        grouped = self._grouped
         out[grouped] += self.sign[grouped] * unknowns[self.group[grouped] + self.nodes]
         return np.asarray(out)
 
     def levelled(self, unknowns: Floating) -> Floating:
         """The unknowns (V + G,) or (V + G, k) with each component's anchor at 0."""
         out = unknowns.copy()
-        out[: self.nodes] -= unknowns[self.anchor][self.component]
+        if len(self.anchor) == 1:
+            out[: self.nodes] -= unknowns[self.anchor[0]]
+        else:
+            out[: self.nodes] -= unknowns[self.anchor][self.component]
         return out
 
 
