@@ -16,7 +16,7 @@ from noonmark.collector.change import Change, Ends, paths_of_nodes
 from noonmark.collector.change_stories import CERTAIN, Suspects, Told, Trials, best_of, told_by, trials_of
 from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Bool, Float64, Int32, Int64
-from noonmark.collector.jump_evidence import log_chance_bound, sides_of
+from noonmark.collector.jump_evidence import beyond_chance, log_chance_bound, sides_of
 from noonmark.collector.rate_evidence import rate_changes
 from noonmark.collector.row_noise import row_noise
 from noonmark.collector.rowwise import by_rows
@@ -27,9 +27,6 @@ UNSTEADY = 5.0
 FEWEST_SLOTS = 5
 TOGETHER = 2_048
 """So many hosts are looked at at once, at most."""
-BY_CHANCE = 1e-4
-"""Bound of the chance that any of a fleet's hosts is thought to have changed its rate though it did not; of small
-fleets each host has a hundredth of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +141,7 @@ def _rates(mesh: _Mesh, suspects: Suspects, told: Told, nodes: Int64, paths: Int
             sides, suspects.slope.ravel()[rows], owner, suspects.outward[some].ravel(), len(some), slot, boundary_s
         )
         log_chance = log_chance_bound(rates.deviations, rates.terms, rates.borne)
-        for row in np.flatnonzero(log_chance < np.log(BY_CHANCE / max(mesh.ends.nodes, 100))):
+        for row in np.flatnonzero(beyond_chance(log_chance, mesh.ends.nodes)):
             node = int(nodes[some[row]])
             size, deviations = float(rates.size_ppb[row]), float(rates.deviations[row])
             changes[node] = Change(node, False, boundary_s, size, deviations, slot_s)

@@ -10,7 +10,7 @@ then show of a jump is weighed together. A host with sixteen paths shows one a f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial, reduce
 
 import numpy as np
@@ -20,37 +20,24 @@ from noonmark.collector.corridors import Walls
 from noonmark.collector.estimate import Float64, Int64
 from noonmark.collector.jump_evidence import (
     CLIP,
-    KEPT,
     Sides,
     Told,
-    jump_beside_rates,
+    beyond_chance,
     log_chance_bound,
     movements,
     sides_of,
     weighed,
 )
-from noonmark.collector.rate_evidence import FEWEST_SLOTS, rate_changes
+from noonmark.collector.jump_or_bend import Suspect, likelier
 from noonmark.collector.rowwise import by_rows
 from noonmark.collector.slots import LEAST_NOISE_NS
 
-BY_CHANCE = 1e-4
-"""Bound of the chance that any of a fleet's hosts is thought to have jumped within a slot though it did not; of small
-fleets each host has a hundredth of it."""
-SMALL_FLEET = 100
 THOROUGH = 4_000
 """Fleets of no more paths have all hosts looked at closely, in the whole window."""
 SUSPECT = 3.0
 """Of larger ones, hosts that show so many standard deviations of a jump even at the drift that makes least of it."""
 NORMAL_MEDIAN = 0.6745
 """Of the size of a standard normal variable."""
-JUMPED = 3.7
-"""So many standard deviations must be left if the host's rate may have changed at the same time."""
-LEAST_LEFT = 2.5
-"""So many slots on either side of a change tell a rate."""
-CLEARLY = 3.0
-"""By so many standard deviations a change of rate must explain more than a jump does, to be believed instead."""
-MOST_LINES = 0.5
-"""A host is not judged if at any time the lines of more of its paths changed: the rest then shows nothing."""
 TOGETHER = 3
 """Neighbouring slots that are tried with the same drifts."""
 SOONEST = 0.75
@@ -95,89 +82,28 @@ def joint_steps(fitted: Fitted, ends: Ends, blameless: int) -> list[Change]:
     told = reduce(Told.surer, each)
     usual = 1.0 if large else _usual_deviation(each)
     log_chance = log_chance_bound(told.deviations / usual, told.terms, told.log_chance < 0.0)
-    jumped = log_chance < np.log(BY_CHANCE / max(ends.nodes, SMALL_FLEET))
+    jumped = beyond_chance(log_chance, ends.nodes)
     start_s, slot_s = _extent(fitted.walls)
     changes = []
     for row in np.flatnonzero(jumped):
         own = owner == row
-        paths, given = (sides[0].of(own), sides[1].of(own)), (slope[own], outward[own])
-        alone = np.zeros_like(owner[own])
-        slot, size_ns = int(told.slot[row]), float(told.size_ns[row])
-        when_s = start_s + (slot + 0.5) * slot_s
-        place = _Place(int(suspects[row]), start_s, slot_s)
-        rest = _without(paths, given[1], slot, size_ns)
-        bend = _clearest_bend(paths, *given, place, fitted.stray_ns)
-        if bend is not None:
-            # The better story leaves less for the other; of two that are as good it was a jump, the simpler one.
-            unbent = searched(_unbent(paths, given[1], bend), given[0], alone, given[1], 1)
-            left = max(float(one.deviations[0]) for one in unbent if np.isfinite(one.deviations[0]))
-            if _most_bent(rest, *given, place)[0] ** 2 - left**2 > CLEARLY**2:
-                changes.append(bend)
-                continue
-        beside = jump_beside_rates(paths, *given, slot, when_s, fitted.stray_ns)
-        if beside.bend_s is not None and place.tells_rates(beside.bend_s, slots):
-            changes += _bends(paths, *given, beside.bend_s, place)
-        elif beside.bend_s is not None or beside.deviations > JUMPED:
-            # With its jump taken out, little may be left that only lines explain: else these explain the jump as well.
-            lines = reduce(Told.surer, searched(rest, given[0], alone, given[1], 1)).line[0]
-            jump = Change(place.node, True, when_s, size_ns, float(told.deviations[row]), slot_s)
-            changes += [jump] if lines <= MOST_LINES else []
-    return changes
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    """Of whom, and in which slots."""
-
-    node: int
-    start_s: float
-    slot_s: float
-
-    def tells_rates(self, when_s: float, slots: int) -> bool:
-        """Whether enough lies on either side. Close to an end of the window a change of rate looks like a jump."""
-        return LEAST_LEFT <= (when_s - self.start_s) / self.slot_s <= slots - LEAST_LEFT
-
-
-def _most_bent(sides: Sides, slope: Float64, outward: Float64, place: _Place) -> tuple[float, int]:
-    """In how many standard deviations one host's rate changed at most, and from which slot on."""
-    owner = np.zeros(len(slope), dtype=np.int64)
-    found = [(0.0, FEWEST_SLOTS)]
-    for slot in range(FEWEST_SLOTS, sides[0].height.shape[1] - FEWEST_SLOTS + 1):
-        rates = rate_changes(sides, slope, owner, outward, 1, slot, place.start_s + slot * place.slot_s)
-        found.append((float(rates.deviations[0]), slot))
-    return max(found)
-
-
-def _clearest_bend(sides: Sides, slope: Float64, outward: Float64, place: _Place, stray_ns: float) -> Change | None:
-    """One host's clearest change of rate, where lines before and after it meet; None if none is clear."""
-    _, slot = _most_bent(sides, slope, outward, place)
-    when_s = place.start_s + (slot + 0.5) * place.slot_s
-    beside = jump_beside_rates(sides, slope, outward, slot, when_s, stray_ns)
-    bends = [] if beside.bend_s is None else _bends(sides, slope, outward, beside.bend_s, place)
-    return bends[0] if bends else None
-
-
-def _bends(sides: Sides, slope: Float64, outward: Float64, when_s: float, place: _Place) -> list[Change]:
-    """One host's change of rate, if both directions say so: that something changed is not chance is known already."""
-    if not place.tells_rates(when_s, sides[0].height.shape[1]):
-        return []
-    slot = round((when_s - place.start_s) / place.slot_s)
-    rates = rate_changes(sides, slope, np.zeros(len(slope), dtype=np.int64), outward, 1, slot, when_s)
-    size_ppb, deviations = float(rates.size_ppb[0]), float(rates.deviations[0])
-    return [Change(place.node, False, when_s, size_ppb, deviations, place.slot_s)] if deviations > KEPT else []
-
-
-def _unbent(sides: Sides, outward: Float64, bend: Change) -> Sides:
-    """One host's walls with a change of its rate taken out."""
-    forward, backward = (
-        replace(
-            side,
-            height=side.height
-            - side.sign * outward[:, None] * bend.size * np.maximum(side.seconds - bend.boundary_s, 0.0),
+        suspect = Suspect(
+            int(suspects[row]),
+            (sides[0].of(own), sides[1].of(own)),
+            slope[own],
+            outward[own],
+            start_s,
+            slot_s,
+            int(told.slot[row]),
+            float(told.size_ns[row]),
+            float(told.deviations[row]),
+            fitted.stray_ns,
         )
-        for side in sides
-    )
-    return forward, backward
+        alone = np.zeros_like(owner[own])
+        search = partial(searched, slope=suspect.slope, owner=alone, outward=suspect.outward, hosts=1)
+        change = likelier(suspect, search)
+        changes += [change] if change is not None else []
+    return changes
 
 
 def _usual_deviation(each: Sequence[Told]) -> float:
@@ -185,16 +111,6 @@ def _usual_deviation(each: Sequence[Told]) -> float:
     deviations = np.concatenate([told.deviations for told in each])
     known = deviations[np.isfinite(deviations)]
     return max(1.0, float(np.median(known)) / NORMAL_MEDIAN) if len(known) else 1.0
-
-
-def _without(sides: Sides, outward: Float64, slot: int, size_ns: float) -> Sides:
-    """One host's walls with its jump taken out, and the slot in which it was."""
-    place = np.arange(sides[0].height.shape[1])
-    jump = np.where(place > slot, size_ns, 0.0) * outward[:, None]
-    forward, backward = (
-        replace(side, height=np.where(place == slot, np.inf, side.height - side.sign * jump)) for side in sides
-    )
-    return forward, backward
 
 
 def _suspects(fitted: Fitted, ends: Ends, tried: Sequence[int]) -> Int64:

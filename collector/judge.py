@@ -14,7 +14,7 @@ import numpy as np
 from noonmark.collector.change import Change
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64, ProbeColumns, Reference
 from noonmark.collector.frames import NS
-from noonmark.collector.joint_steps import BY_CHANCE, SMALL_FLEET
+from noonmark.collector.jump_evidence import BY_CHANCE, SMALL_FLEET
 from noonmark.collector.present import format_duration
 from noonmark.collector.ramps import leaps_and_smears
 from noonmark.collector.rows import Usable

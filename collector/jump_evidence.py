@@ -19,6 +19,10 @@ from noonmark.collector.estimate import Bool, Float64, Int64
 from noonmark.collector.slopes import EXPECTED, wall_leaning
 from noonmark.collector.slots import LEAST_NOISE_NS
 
+BY_CHANCE = 1e-4
+"""Bound of the chance that any of a fleet's hosts is thought to have changed within a slot though it did not."""
+SMALL_FLEET = 100
+"""Of fewer hosts each has a hundredth of it."""
 FEWEST_TERMS = 8.0
 """Four paths, two directions each: of fewer, the peers may have jumped as well."""
 CLIP = 6.0
@@ -316,6 +320,11 @@ def log_chance_bound(deviations: Float64, terms: Float64, where: Bool) -> Float6
     tilt = (np.sqrt(1.0 + 2.0 * each**2) - 1.0) / each
     out[rows] = -count * (tilt * each + np.log1p(-(tilt**2) / 2.0))
     return out
+
+
+def beyond_chance(log_chance: Float64, hosts: int) -> Bool:
+    """Whether each of a fleet's hosts shows more than chance may make of any of them."""
+    return np.asarray(log_chance < np.log(BY_CHANCE / max(hosts, SMALL_FLEET)))
 
 
 def _wait(side: Side, slope: Float64, owner: Int64, parts: Parts) -> Float64:

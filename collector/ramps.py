@@ -13,7 +13,7 @@ from scipy.special import bdtrc, gammaln
 
 from noonmark.collector.estimate import Bool, Finding, FindingKind, Float64, Int64
 from noonmark.collector.frames import NS
-from noonmark.collector.joint_steps import BY_CHANCE
+from noonmark.collector.jump_evidence import BY_CHANCE
 from noonmark.collector.survey import Survey
 
 NEAR_SECOND_NS = 50e6
