@@ -13,12 +13,12 @@ import numpy as np
 
 from noonmark.collector.change import Change, Ends
 from noonmark.collector.changes import find_changes, middles_of
-from noonmark.collector.edges import Points, points
+from noonmark.collector.edges import points
 from noonmark.collector.estimate import FindingKind, FleetEstimate, Int64, ProbeColumns
 from noonmark.collector.linefit import Anchoring
 from noonmark.collector.pairing import outer_stamps, pair_up
 from noonmark.collector.rows import choose
-from noonmark.collector.survey import path_ticks, raised, warm_frames
+from noonmark.collector.survey import Beside, path_ticks, raised, warm_frames
 
 MOST = 0.5
 """With more of the probes than this to look at again, it is quicker to fit all as they are."""
@@ -31,10 +31,8 @@ class Recalled:
     changes: tuple[Change, ...]
     """Boundaries in s from `epoch_ns`."""
     epoch_ns: int
-    rows: Int64
-    """Which of the probes were looked at (n,)."""
-    probes: ProbeColumns
-    points: Points
+    beside: Beside
+    """The probes that were looked at."""
     node: Int64
     """(H,) of each host."""
 
@@ -77,7 +75,7 @@ def recall(
         if told.get(host.get(change.node)) is _KIND[change.step]
     )
     seen = points(own, pairing, frames, tick_ns)
-    return Recalled(changes, frames.epoch_ns, np.flatnonzero(beside), own, seen, anchors.node)
+    return Recalled(changes, frames.epoch_ns, Beside(np.flatnonzero(beside), own, seen), anchors.node)
 
 
 _KIND = {True: FindingKind.STEP, False: FindingKind.FREQUENCY_CHANGE}

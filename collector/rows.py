@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from itertools import accumulate
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
-from noonmark.collector.rowwise import BLOCK, blocks, by_rows
+from noonmark.collector.rowwise import BLOCK, blocks, by_rows, each
 
 STEEPEST = 1e-3
 """Two honest clocks differ in rate by no more than this: over a long turnaround that looks like a shorter trip."""
@@ -79,9 +82,26 @@ def choose(probes: ProbeColumns, rows: Bool) -> ProbeColumns:
     """Some of the records; the same object where none is left out."""
     if rows.all():
         return probes
-    chosen = np.flatnonzero(rows)
+    cuts = blocks(len(rows), 4 * BLOCK)
+    counts = [int(np.count_nonzero(rows[cut])) for cut in cuts]
+    ends = dict(zip((cut.start for cut in cuts), accumulate(counts), strict=True))
+    total = sum(counts)
     columns = [getattr(probes, column.name) for column in fields(probes) if column.name != "hosts"]
-    parts = by_rows(
-        lambda some: tuple(column.take(chosen[some]) for column in columns), len(chosen), blocks(len(chosen), 4 * BLOCK)
-    )
-    return ProbeColumns(probes.hosts, *parts)
+    # What is the same in all rows, as epochs that nobody tells, stays one number.
+    kept = [
+        np.broadcast_to(column[0], total) if _constant(column) else np.empty(total, column.dtype) for column in columns
+    ]
+
+    def copy(cut: slice) -> None:
+        own, end = rows[cut], ends[cut.start]
+        for column, part in zip(columns, kept, strict=True):
+            if not _constant(column):
+                some = column[cut][own]
+                part[end - len(some) : end] = some
+
+    each(copy, cuts)
+    return ProbeColumns(probes.hosts, *kept)
+
+
+def _constant(column: NDArray[Any]) -> bool:
+    return column.strides == (0,) and len(column) > 0

@@ -10,7 +10,6 @@ import numpy as np
 
 from noonmark.collector.change import Change, Ends
 from noonmark.collector.changes import FEWEST_SLOTS, find_changes
-from noonmark.collector.edges import Points
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.joint_steps import Fitted, joint_steps
@@ -19,7 +18,7 @@ from noonmark.collector.recalled import Recalled
 from noonmark.collector.rows import choose
 from noonmark.collector.rowwise import both
 from noonmark.collector.slots import LEAST_NOISE_NS, quantile, slot_middles
-from noonmark.collector.survey import Survey
+from noonmark.collector.survey import Beside, Survey
 
 MOST_ROUNDS = 10
 CROOKED = 2.0
@@ -148,7 +147,7 @@ def _first_fit(
         return fit(probes), []
     _narrow(low, high, cuts)
     keep = np.ones(len(probes), dtype=bool)
-    keep[recalled.rows] = _within(recalled.probes, recalled.points, recalled.node, low, high)
+    keep[recalled.beside.rows] = _within(recalled.beside, recalled.node, low, high)
     if not keep.any():
         return fit(probes), []
     survey = fit(choose(probes, keep))
@@ -177,13 +176,18 @@ def _whole_second(change: Change) -> bool:
 
 def _kept(survey: Survey, low: Float64, high: Float64) -> Bool:
     """Which of the survey's probes (N,) lie between both of their nodes' bounds (V,), s from the asked instant."""
-    return _within(survey.probes, survey.points(), survey.anchors.node, low, high)
+    keep = np.ones(len(survey.probes), dtype=bool)
+    bounded = np.isfinite(low) | np.isfinite(high)
+    if bounded.any():
+        some = survey.beside(bounded)
+        keep[some.rows] = _within(some, survey.anchors.node, low, high)
+    return keep
 
 
-def _within(probes: ProbeColumns, points: Points, nodes: Int64, low: Float64, high: Float64) -> Bool:
-    asked, answered = points.upper_s, points.lower_s
-    keep = np.ones(len(probes), dtype=bool)
-    for host in (probes.source, probes.destination):
+def _within(some: Beside, nodes: Int64, low: Float64, high: Float64) -> Bool:
+    asked, answered = some.points.upper_s, some.points.lower_s
+    keep = np.ones(len(some.rows), dtype=bool)
+    for host in (some.probes.source, some.probes.destination):
         node = nodes[host]
         keep &= (asked > low[node]) & (answered > low[node]) & (asked < high[node]) & (answered < high[node])
     return keep
@@ -270,9 +274,9 @@ def _undecided(found: list[Change], survey: Survey) -> Float64:
         return undecided
     changed = np.zeros(len(undecided), dtype=bool)
     changed[[change.node for change in found]] = True
-    source, destination = (survey.anchors.node[host] for host in (survey.probes.source, survey.probes.destination))
-    rows = np.flatnonzero(changed[source] | changed[destination])
-    source, destination, asked = source[rows], destination[rows], survey.points().upper_s[rows]
+    some = survey.beside(changed)
+    source, destination = (survey.anchors.node[host] for host in (some.probes.source, some.probes.destination))
+    asked = some.points.upper_s
     for change in found:
         low, high = sorted((change.boundary_s, 0.0))
         own = (source == change.node) | (destination == change.node)

@@ -28,6 +28,15 @@ SETTLED_NS = 50.0
 
 
 @dataclass(frozen=True, slots=True)
+class Beside:
+    """Some of a survey's probes (n,): which, themselves, and their limits."""
+
+    rows: Int64
+    probes: ProbeColumns
+    points: Points
+
+
+@dataclass(frozen=True, slots=True)
 class Survey:
     """The window, cut up and fitted."""
 
@@ -62,6 +71,13 @@ class Survey:
     def path_tick_ns(self) -> Float64:
         """(P,) what both clocks' ticks add up to."""
         return path_ticks(self.tick_ns, self.pairing)
+
+    def beside(self, nodes: Bool) -> Beside:
+        """The probes of some nodes (V,), at least one of which has some."""
+        hosts = nodes[self.anchors.node]
+        chosen = hosts[self.probes.source] | hosts[self.probes.destination]
+        own, pairing = pair_up(choose(self.probes, chosen))
+        return Beside(np.flatnonzero(chosen), own, points(own, pairing, self.frames, self.tick_ns))
 
     def points(self) -> Points:
         """Every probe's limits and their times, in the order of `probes`; worked out anew each time."""
