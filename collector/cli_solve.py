@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import sys
 import time
@@ -14,6 +13,7 @@ import click
 from noonmark.collector.config import reference as parse_reference
 from noonmark.collector.estimate import FleetEstimate, Reference
 from noonmark.collector.instants import parse_instant
+from noonmark.collector.json_pieces import json_pieces
 from noonmark.collector.pipeline import step
 from noonmark.collector.present import format_duration
 from noonmark.collector.present_json import fleet_json
@@ -64,9 +64,12 @@ def solve(probes: str, references: tuple[str, ...], at: str | None, as_json: boo
         estimate = step(columns, references=wanted, at_ns=at_ns)
     except ValueError as error:
         raise UsageProblem(f"{report.file}: {error}") from error
-    view = _with_notes(fleet_view(estimate, paths=paths or as_json), _notes(report, estimate, int(columns.t1_ns.min())))
+    oldest_ns = int(columns.t1_ns.min())
+    del columns  # by far the most of what memory holds
+    view = _with_notes(fleet_view(estimate, paths=paths or as_json), _notes(report, estimate, oldest_ns))
     if as_json:
-        click.echo(json.dumps(_document(view, report), indent=1))
+        sys.stdout.writelines(json_pieces(_document(view, report)))
+        click.echo()
     else:
         _print(view, paths)
     if strict and any(finding.kind in TROUBLE for finding in view.findings):
@@ -121,7 +124,7 @@ def _with_notes(view: FleetView, notes: list[str]) -> FleetView:
 
 
 def _document(view: FleetView, report: ReadReport) -> dict[str, Any]:
-    document = fleet_json(view, schema="noonmark.estimate/1")
+    document = fleet_json(view, schema="noonmark.estimate/1", listed=iter)
     document["input"] = {
         "file": report.file,
         "rows": report.rows_read,

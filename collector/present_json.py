@@ -5,6 +5,7 @@ Every document names its form in "schema"; keys are only ever added to it. Times
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from noonmark.collector.instants import format_instant
@@ -71,8 +72,16 @@ def finding_json(finding: FindingView) -> Document:
     return document
 
 
-def fleet_json(view: FleetView, *, schema: str = "noonmark.fleet/1") -> Document:
-    """The whole fleet at one instant. "reference" is the first of "references", null if there is none."""
+def fleet_json(
+    view: FleetView,
+    *,
+    schema: str = "noonmark.fleet/1",
+    listed: Callable[[Iterator[Document]], object] = list,
+) -> Document:
+    """The whole fleet at one instant. "reference" is the first of "references", null if there is none.
+
+    `listed` makes the lists of hosts and of paths from their items.
+    """
     largest = largest_difference(view)
     states: dict[str, int] = {}
     for host in view.hosts:
@@ -83,8 +92,8 @@ def fleet_json(view: FleetView, *, schema: str = "noonmark.fleet/1") -> Document
         "references": list(view.references),
         "at_ns": view.at_ns,
         "at": format_instant(view.at_ns),
-        "hosts": [host_json(host) for host in view.hosts],
-        "paths": [path_json(path) for path in view.paths],
+        "hosts": listed(host_json(host) for host in view.hosts),
+        "paths": listed(path_json(path) for path in view.paths),
         "findings": [finding_json(finding) for finding in view.findings],
         "states": states,
         "largest_difference": None
