@@ -59,7 +59,7 @@ def row(given: argparse.Namespace, size: float, jump: bool, interval_s: float) -
                 error = max(error, abs(estimate.offset_ns[host] - true_ns) / estimate.uncertainty_ns[host])
                 instants += 1
         wrong += out - unseen
-        cells.append(f"{out}({unseen}) {error:.0f}u")
+        cells.append(f"{out}({unseen}) " + (f"{error:.0f}u" if error < 1_000 else ">999u"))
     return cells, wrong, instants
 
 
