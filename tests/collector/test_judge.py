@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from stamped import EPOCH_NS, SECOND_NS, Clock, Roads, all_pairs, joined, stamped, taken
+from stepped_clock import hastened
 
 from noonmark.collector.estimate import (
     Finding,
@@ -232,25 +233,9 @@ def test_where_all_clocks_change_their_rates_one_that_did_so_lately_has_not_jump
 def test_where_all_clocks_change_their_rates_a_much_greater_change_is_told() -> None:
     probes, truth = simulate("steered-clocks", hosts=24, seed=2)
     at_ns, since_ns = truth.start_ns + 60 * SECOND_NS, 15 * SECOND_NS
-    bent = bent_clock(probes, 11, at_ns - since_ns, 60e-6)
+    bent = hastened(probes, truth, truth.hosts[11], at_ns - since_ns, 60e3)
     (finding,) = step(bent, references=truth.references, at_ns=at_ns).findings
     assert (finding.kind, finding.host) == (FindingKind.FREQUENCY_CHANGE, truth.hosts[11])
-
-
-def bent_clock(probes: ProbeColumns, host: int, at_ns: int, by: float) -> ProbeColumns:
-    """One clock runs faster by so much from an instant on."""
-
-    def later(own: np.ndarray, stamp_ns: np.ndarray) -> np.ndarray:
-        since_ns = np.maximum(stamp_ns - at_ns, 0)
-        return stamp_ns + np.where(own == host, np.rint(since_ns * by), 0).astype(np.int64)
-
-    return replace(
-        probes,
-        t1_ns=later(probes.source, probes.t1_ns),
-        t2_ns=later(probes.destination, probes.t2_ns),
-        t3_ns=later(probes.destination, probes.t3_ns),
-        t4_ns=later(probes.source, probes.t4_ns),
-    )
 
 
 def test_a_slow_stamping_host_whose_paths_are_seen_in_part_of_the_slots_has_not_jumped() -> None:
