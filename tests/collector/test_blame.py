@@ -9,6 +9,7 @@ import pytest
 from other_fleets import Net, fleet
 from stamped import EPOCH_NS, Clock, Roads, all_pairs, stamped
 
+from noonmark.collector import blame as subject
 from noonmark.collector.blame import to_blame
 from noonmark.collector.estimate import FindingKind, ProbeColumns, Reference
 from noonmark.collector.linefit import anchoring
@@ -62,3 +63,23 @@ def test_where_all_that_contradicts_is_one_hosts_own_nobody_else_is_asked() -> N
     found = to_blame(surveyed(probes), never, probes, usable(probes, granularity(probes)), [])
     assert found is not None
     assert found.host == LIAR
+
+
+@pytest.mark.parametrize("seed", [2, 3, 4])
+def test_in_a_large_fleet_only_what_is_near_is_fitted_again(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(subject, "MANY_PATHS", 50)
+    monkeypatch.setattr(subject, "HOPS", 1)
+    one = fleet(seed, hosts=200, net=Net(degree=6))
+    probes = lying(one.columns, seed, 5e7)
+    fitted: list[int] = []
+
+    def counting(some: ProbeColumns, *, bent: float = 0.0) -> Survey:
+        fitted.append(len(some))
+        return survey_window(some, anchors=anchors, tick_ns=tick, at_ns=None, previous=None, slots=24, bent=bent)
+
+    anchors, tick = anchoring(probes.hosts, (Reference(probes.hosts[0]),)), granularity(probes)
+    whole = counting(probes)
+    told = to_blame(whole, counting, whole.probes, usable(whole.probes, tick), [])
+    assert told is not None
+    assert told.host == LIAR
+    assert all(count < len(probes) / 2 for count in fitted[1:])
