@@ -22,7 +22,7 @@ JUMPED = 3.7
 MOST_LINES = 0.5
 """A host is not judged if at any time the lines of more of its paths changed: the rest then shows nothing."""
 LEAST_LEFT = 2.5
-"""So many slots on either side of a change tell a rate."""
+"""So many slots on a side of a change tell a rate: two whole ones, and half of the one in which it lies."""
 CLEARLY = 3.0
 """By so many standard deviations a change of rate must explain more than a jump does, to be believed instead."""
 

@@ -22,6 +22,8 @@ from noonmark.collector.survey import Beside, path_ticks, raised, warm_frames
 
 MOST = 0.5
 """With more of the probes than this to look at again, it is quicker to fit all as they are."""
+KINDS = {True: FindingKind.STEP, False: FindingKind.FREQUENCY_CHANGE}
+"""As what a change is told, by whether the clock jumped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ def recall(
     """
     if previous is None or previous.hosts != probes.hosts:
         return None
-    told = {finding.host: finding.kind for finding in previous.findings if finding.kind in _KINDS}
+    told = {finding.host: finding.kind for finding in previous.findings if finding.kind in KINDS.values()}
     if not told:
         return None
     changed = np.array([host in told for host in probes.hosts])
@@ -72,11 +74,7 @@ def recall(
     changes = tuple(
         change
         for change in find_changes(walls, corridor.slope, ends, anchors.reference, middles, tick_ns=ticks)
-        if told.get(host.get(change.node)) is _KIND[change.step]
+        if told.get(host.get(change.node)) is KINDS[change.step]
     )
     seen = points(own, pairing, frames, tick_ns)
     return Recalled(changes, frames.epoch_ns, Beside(np.flatnonzero(beside), own, seen), anchors.node)
-
-
-_KIND = {True: FindingKind.STEP, False: FindingKind.FREQUENCY_CHANGE}
-_KINDS = frozenset(_KIND.values())

@@ -13,6 +13,7 @@ from noonmark.collector.changes import FEWEST_SLOTS, find_changes
 from noonmark.collector.estimate import Bool, Float64, Int64, ProbeColumns
 from noonmark.collector.frames import FASTEST, NS
 from noonmark.collector.joint_steps import Fitted, joint_steps
+from noonmark.collector.jump_or_bend import LEAST_LEFT
 from noonmark.collector.ramps import NEAR_SECOND_NS
 from noonmark.collector.recalled import Recalled
 from noonmark.collector.rows import choose
@@ -39,8 +40,6 @@ RATE_OF_ROUGHNESS = 24.0
 """A clock that strays by s over a span T was seen to change its rate by about 24 s / T (found by simulation)."""
 SAME_SLOTS = 2.0
 """A jump and a change of rate so near each other are one and the same."""
-LEAST_LEFT = 2.5
-"""Two whole slots, and half of the one in which a change lies, tell a rate."""
 UNSEEN = 0.5
 """A clock seen to change its rate may have done so again since: half such a change, for as long as one stays unseen."""
 

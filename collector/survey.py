@@ -73,7 +73,7 @@ class Survey:
         return path_ticks(self.tick_ns, self.pairing)
 
     def beside(self, nodes: Bool) -> Beside:
-        """The probes of some nodes (V,), at least one of which has some."""
+        """The probes of some nodes (V,); none, where these have none."""
         hosts = nodes[self.anchors.node]
         chosen = hosts[self.probes.source] | hosts[self.probes.destination]
         own, pairing = pair_up(choose(self.probes, chosen))

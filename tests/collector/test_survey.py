@@ -99,6 +99,17 @@ def test_one_host_more_or_fewer_leaves_the_start_warm(missing: str) -> None:
     )
 
 
+def test_what_lies_beside_some_hosts_is_their_probes_and_nothing_of_hosts_that_have_none() -> None:
+    probes = fleet()
+    survey = surveyed(choose(probes, (probes.source != 3) & (probes.destination != 3)))
+    nodes, whole = np.arange(6), survey.points()
+    some = survey.beside(nodes == survey.anchors.node[2])
+    own = (survey.probes.source == 2) | (survey.probes.destination == 2)
+    assert some.rows.tolist() == np.flatnonzero(own).tolist()
+    assert some.points.upper_ns.tolist() == whole.upper_ns[own].tolist()
+    assert len(survey.beside(nodes == survey.anchors.node[3]).rows) == 0
+
+
 def test_paths_have_a_row_each_in_the_order_of_the_pairing() -> None:
     survey = surveyed(fleet())
     assert len(survey.pairing) == 10
